@@ -1,0 +1,21 @@
+# The two commands of the README. Each sets up what it needs (python3 with venv) and runs.
+.PHONY: study test
+.DELETE_ON_ERROR:
+
+CORES ?= 2
+SETTINGS ?= config
+
+ENVIRONMENT := .venv/ready
+
+study: $(ENVIRONMENT)
+	@.venv/bin/python -m pipeline.run_study --settings $(SETTINGS) --cores $(CORES)
+
+test: $(ENVIRONMENT)
+	@.venv/bin/python -m pytest -n $(CORES) tests
+
+$(ENVIRONMENT): config/environment/requirements.txt pyproject.toml
+	@echo "Setting up the environment in .venv (once, about a minute)"
+	@python3 -m venv .venv
+	@.venv/bin/python -m pip install --quiet --disable-pip-version-check --require-hashes -r config/environment/requirements.txt
+	@.venv/bin/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation -e .
+	@touch $(ENVIRONMENT)

@@ -1,0 +1,1 @@
+"""Parquet to inference, figures, tables and the study report."""

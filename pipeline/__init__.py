@@ -1,0 +1,1 @@
+"""Recordings to Parquet: intake, readers, calibration, filtering, events, metrics, quality."""

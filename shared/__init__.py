@@ -1,0 +1,1 @@
+"""Definitions that pipeline/ and analysis/ both use; imports neither."""
