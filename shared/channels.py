@@ -1,0 +1,34 @@
+"""Canonical channels: the names, SI units and sensors that all instruments are mapped to."""
+
+from __future__ import annotations
+
+SIDES = ("left", "right")
+AXES = ("x", "y", "z")
+
+
+def _channels() -> dict[str, tuple[str, str]]:
+    table: dict[str, tuple[str, str]] = {}
+    for place in (*SIDES, "single"):
+        table[f"vertical_force.{place}"] = ("N", "plate")
+    for axis in AXES:
+        table[f"waist_acceleration.{axis}"] = ("m/s2", "waist")
+    for side in SIDES:
+        for axis in AXES:
+            table[f"thigh_rate.{side}.{axis}"] = ("rad/s", "gyro")
+            table[f"shank_rate.{side}.{axis}"] = ("rad/s", "gyro")
+        table[f"knee_flexion.{side}"] = ("rad", "camera")
+    return table
+
+
+CHANNELS = _channels()
+"""Channel name -> (SI unit, sensor). Waist and segment axes: x anterior, y up, z to the right."""
+
+
+def unit_of(channel: str) -> str:
+    """Return the SI unit of a canonical channel (KeyError when unknown)."""
+    return CHANNELS[channel][0]
+
+
+def sensor_of(channel: str) -> str:
+    """Return the sensor kind of a canonical channel: plate, waist, gyro or camera."""
+    return CHANNELS[channel][1]

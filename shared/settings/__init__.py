@@ -1,0 +1,1 @@
+"""The three settings files and the device profiles, validated strictly."""

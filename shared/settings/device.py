@@ -1,0 +1,92 @@
+"""devices/*.yaml: how an instrument writes its files, and what each column means."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field, field_validator, model_validator
+
+from shared.channels import CHANNELS
+from shared.settings.strict import Strict
+from shared.units import conversion_factor
+
+
+class DelimitedText(Strict):
+    """Layout of a CSV or TSV file; `header_lines` stand before the line of column names."""
+
+    delimiter: str = Field(default=",", min_length=1, max_length=1)
+    decimal: Literal[".", ","] = "."
+    header_lines: int = Field(default=0, ge=0)
+    encoding: str = "utf-8"
+
+    @model_validator(mode="after")
+    def _delimiter_is_not_decimal(self) -> DelimitedText:
+        if self.delimiter == self.decimal:
+            raise ValueError("delimiter and decimal mark are the same character")
+        return self
+
+
+class TimeColumn(Strict):
+    """The column of time stamps, counted from the common trigger."""
+
+    column: str
+    unit: str = "s"
+
+
+class Channel(Strict):
+    """One column of a recording: the canonical channel it carries, its unit, sign and range."""
+
+    channel: str
+    column: str
+    unit: str
+    sign: Literal[1, -1] = 1
+    range: float = Field(gt=0)
+    clip: bool = False
+    optional: bool = False
+
+    @field_validator("channel")
+    @classmethod
+    def _known(cls, name: str) -> str:
+        if name not in CHANNELS:
+            raise ValueError(f"unknown channel {name!r}; one of: {', '.join(sorted(CHANNELS))}")
+        return name
+
+    @model_validator(mode="after")
+    def _unit_fits(self) -> Channel:
+        conversion_factor(self.unit, CHANNELS[self.channel][0])
+        return self
+
+    @property
+    def factor(self) -> float:
+        """Factor from the file's value to the SI value, sign included."""
+        return self.sign * conversion_factor(self.unit, CHANNELS[self.channel][0])
+
+    @property
+    def full_scale(self) -> float:
+        """Full scale in SI units."""
+        return self.range * conversion_factor(self.unit, CHANNELS[self.channel][0])
+
+
+class DeviceProfile(Strict):
+    """A new instrument is a new file of this form, not new code."""
+
+    device: str
+    kind: Literal["force_plates", "wearables", "camera", "mixed"]
+    description: str
+    format: Literal["csv", "parquet", "c3d", "matlab"]
+    csv: DelimitedText | None = None
+    rate_hz: float = Field(gt=0)
+    rate_tolerance: float = Field(default=0.005, gt=0, lt=0.5)
+    time: TimeColumn | None = None
+    channels: list[Channel] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _each_column_and_channel_once(self) -> DeviceProfile:
+        for what in ("channel", "column"):
+            names = [getattr(item, what) for item in self.channels]
+            twice = sorted({name for name in names if names.count(name) > 1})
+            if twice:
+                raise ValueError(f"the {what} {twice[0]!r} is listed twice")
+        if (self.format == "csv") != (self.csv is not None):
+            raise ValueError("the section 'csv' goes with format: csv, and only with it")
+        return self

@@ -1,0 +1,58 @@
+"""study.yaml: what was recorded, where, and how the files are laid out."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from shared.settings.strict import Strict
+
+
+class Site(Strict):
+    """A place of measurement and the instruments in use there."""
+
+    label: str
+    devices: list[str] = Field(min_length=1)
+
+
+class Task(Strict):
+    """A movement that athletes perform."""
+
+    label: str
+    limbs: Literal["single", "both"]
+    box: bool = False
+    landings: int = Field(default=1, ge=1, le=2)
+
+
+class Demo(Strict):
+    """Only in the demo study: the generator's settings and where the planted truth lies."""
+
+    settings: str
+    truth_folder: str
+
+
+class StudySettings(Strict):
+    """Settings of a study; folders are relative to the settings file."""
+
+    title: str
+    study_folder: str
+    results_folder: str
+    edition: Literal["restricted"] = "restricted"
+    shards: int = Field(ge=1, le=999)
+    visits: list[str] = Field(min_length=1)
+    clearance_visit: str
+    synchronisation: Literal["trigger"] = "trigger"
+    sites: dict[str, Site] = Field(min_length=1)
+    tasks: dict[str, Task] = Field(min_length=1)
+    report_date: str | None = None
+    demo: Demo | None = None
+
+    @model_validator(mode="after")
+    def _clearance_is_a_visit(self) -> StudySettings:
+        if self.clearance_visit not in self.visits:
+            raise ValueError(
+                f"clearance_visit {self.clearance_visit!r} is not among the visits "
+                f"({', '.join(self.visits)})"
+            )
+        return self

@@ -1,0 +1,143 @@
+"""Read and write the project's tables: checked against their schema, whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from shared.schemas import SCHEMA_VERSION, Column, Schema, schema_of
+
+_ARROW_TYPES = {
+    "string": pa.string(),
+    "float64": pa.float64(),
+    "int64": pa.int64(),
+    "bool": pa.bool_(),
+}
+
+
+class TableError(ValueError):
+    """A table does not keep to its declared schema (a fault of the code, not of the user)."""
+
+
+def arrow_schema(schema: Schema) -> pa.Schema:
+    """Return the Arrow schema of a declared table, units in the field metadata."""
+    return pa.schema([_field(column) for column in schema.columns])
+
+
+def _field(column: Column) -> pa.Field:
+    metadata = {"description": column.description}
+    if column.unit:
+        metadata["unit"] = column.unit
+    return pa.field(column.name, _ARROW_TYPES[column.type], column.nullable, metadata)
+
+
+def empty_table(name: str) -> pd.DataFrame:
+    """Return a table with the declared columns and no rows."""
+    return arrow_schema(schema_of(name)).empty_table().to_pandas()
+
+
+def _check_columns(table: pd.DataFrame, schema: Schema) -> None:
+    missing = [name for name in schema.names if name not in table.columns]
+    extra = [str(name) for name in table.columns if name not in schema.names]
+    if missing or (extra and not schema.open):
+        raise TableError(f"table {schema.name}: missing {missing}, not declared {extra}")
+
+
+def _check_values(table: pa.Table, schema: Schema) -> None:
+    for column in schema.columns:
+        values = table.column(column.name)
+        if values.null_count and not column.nullable:
+            raise TableError(
+                f"table {schema.name}, column {column.name}: {values.null_count} empty values"
+            )
+        if column.values:
+            found = {value for value in values.unique().to_pylist() if value is not None}
+            if strange := sorted(found - set(column.values)):
+                raise TableError(f"table {schema.name}, column {column.name}: values {strange}")
+
+
+def _check_key(table: pd.DataFrame, schema: Schema) -> None:
+    twice = table.duplicated(list(schema.key))
+    if twice.any():
+        first = table.loc[twice, list(schema.key)].iloc[0].to_dict()
+        raise TableError(f"table {schema.name}: the key {first} stands in more than one row")
+
+
+def to_arrow(table: pd.DataFrame, name: str) -> pa.Table:
+    """Return `table` as Arrow, checked: columns, types, empty values, allowed values, key.
+
+    Undeclared columns are kept, after the declared ones, only where the schema is open.
+    """
+    schema = schema_of(name)
+    _check_columns(table, schema)
+    declared = pa.Table.from_pandas(
+        table[schema.names], schema=arrow_schema(schema), preserve_index=False
+    )
+    extra = [column for column in table.columns if column not in schema.names]
+    arrow = declared
+    for column in extra:
+        arrow = arrow.append_column(column, pa.Array.from_pandas(table[column]))
+    _check_values(arrow, schema)
+    _check_key(table, schema)
+    return arrow
+
+
+def write_table(
+    table: pd.DataFrame,
+    path: Path,
+    name: str,
+    *,
+    inputs: Mapping[str, str] | None = None,
+    code_version: str = "",
+) -> None:
+    """Write a table as Parquet under a temporary name, then move it into place.
+
+    Metadata: table name, schema version, units per column, hashes of the inputs, code version.
+    Two calls with the same content write the same bytes.
+    """
+    arrow = to_arrow(table, name)
+    units = {column.name: column.unit for column in schema_of(name).columns if column.unit}
+    metadata = {
+        "table": name,
+        "schema_version": SCHEMA_VERSION,
+        "units": json.dumps(units, sort_keys=True, ensure_ascii=False),
+        "inputs": json.dumps(dict(sorted((inputs or {}).items()))),
+        "code_version": code_version,
+    }
+    arrow = arrow.replace_schema_metadata(metadata)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.with_name(f".{path.name}.part")
+    pq.write_table(arrow, temporary, compression="zstd", use_dictionary=True)
+    temporary.replace(path)
+
+
+def read_table(path: Path, columns: Sequence[str] | None = None) -> pd.DataFrame:
+    """Return a table; empty strings and empty values are kept apart."""
+    return pq.read_table(path, columns=list(columns) if columns else None).to_pandas()
+
+
+def read_metadata(path: Path) -> dict[str, str]:
+    """Return the metadata that `write_table` stored, without opening the data."""
+    raw = pq.read_schema(path).metadata or {}
+    return {key.decode(): value.decode() for key, value in raw.items() if key != b"ARROW:schema"}
+
+
+def concatenate(paths: Iterable[Path], name: str, order: Sequence[str]) -> pd.DataFrame:
+    """Return the rows of several files of one table, in the order of the given columns."""
+    tables = [pq.read_table(path) for path in paths]
+    joined = pa.concat_tables(tables) if tables else arrow_schema(schema_of(name)).empty_table()
+    return joined.sort_by([(column, "ascending") for column in order]).to_pandas()
+
+
+def write_text(text: str, path: Path) -> None:
+    """Write text under a temporary name, then move it into place."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    temporary = path.with_name(f".{path.name}.part")
+    temporary.write_text(text, encoding="utf-8", newline="\n")
+    os.replace(temporary, path)
