@@ -43,13 +43,14 @@ class Schema:
 
 
 def _column(name: str, text: str | dict[str, Any]) -> Column:
-    # The short form of a column is "type | unit | description"; a "?" after the type = may be empty.
+    # The short form is "type | unit | description"; a "?" after the type = may be empty.
+    values: tuple[str, ...] = ()
     if isinstance(text, dict):
         values = tuple(text["values"])
-        text = text["column"]
+        short = str(text["column"])
     else:
-        values = ()
-    kind, unit, description = (part.strip() for part in text.split("|"))
+        short = text
+    kind, unit, description = (part.strip() for part in short.split("|"))
     nullable = kind.endswith("?")
     kind = kind.rstrip("?")
     if kind not in _TYPES:

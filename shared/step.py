@@ -16,7 +16,7 @@ for _variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 def load_step(address: str) -> Callable[..., None]:
     """Return the function at "package.module:function"."""
     module, _, function = address.partition(":")
-    return getattr(importlib.import_module(module), function)  # type: ignore[no-any-return]
+    return getattr(importlib.import_module(module), function)
 
 
 def _named(files: Any) -> dict[str, Path | list[Path]]:

@@ -1,0 +1,96 @@
+"""plan.yaml: the pre-specified analysis, from metric to inference."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from shared.settings.strict import Strict
+
+Cause = Literal["graft_rupture", "contralateral_tear"]
+
+
+class Predictor(Strict):
+    """A landing metric at clearance, averaged over the valid trials of an athlete."""
+
+    name: str = Field(pattern=r"^[a-z][a-z0-9_]*$")
+    label: str
+    metric: str
+    sensor: Literal["plate", "waist", "gyro", "camera"]
+    task: str
+    limb: Literal["involved", "uninvolved", "both"]
+    landing: int = Field(default=1, ge=1, le=2)
+
+
+class Outcome(Strict):
+    """An outcome of the cause-specific models: which events count; all others censor."""
+
+    label: str
+    events: list[Cause] = Field(min_length=1)
+
+
+class Covariate(Strict):
+    """An adjustment covariate; a category names its reference level."""
+
+    column: str
+    label: str
+    reference: str | None = None
+    per: float = Field(default=1.0, gt=0)
+
+
+class CoxPlan(Strict):
+    """Conventions of the cause-specific Cox models."""
+
+    ties: Literal["efron", "breslow"]
+    strata: list[str]
+    covariates: list[Covariate]
+    interval: Literal["wald", "profile"]
+    penalty: Literal["none", "firth"]
+
+
+class MixedPlan(Strict):
+    """Limb difference: a linear mixed model per metric, trials within athletes."""
+
+    metrics: list[str]
+    log_scale: list[str]
+    degrees_of_freedom: Literal["satterthwaite", "kenward-roger"]
+
+
+class CumulativeIncidencePlan(Strict):
+    """Cumulative incidence by cause; group = a column of the cohort, null = all."""
+
+    interval: Literal["plain", "log-log"]
+    group: str | None
+    times_days: list[float] = Field(min_length=1)
+
+
+class PlanSettings(Strict):
+    """What is estimated, how, and in which family of tests it stands."""
+
+    title: str
+    population: str
+    question: str
+    handling_of_other_ends: str
+    horizon_days: float = Field(gt=0)
+    confidence_level: float = Field(gt=0.5, lt=1)
+    primary: list[Predictor] = Field(min_length=1, max_length=5)
+    exploratory: list[Predictor]
+    outcomes: dict[str, Outcome] = Field(min_length=1)
+    primary_outcomes: list[str] = Field(min_length=1)
+    cox: CoxPlan
+    mixed: MixedPlan
+    cumulative_incidence: CumulativeIncidencePlan
+    multiplicity: Literal["holm"]
+    seed: int = Field(ge=0)
+
+    @model_validator(mode="after")
+    def _names_are_known_and_unique(self) -> PlanSettings:
+        names = [predictor.name for predictor in (*self.primary, *self.exploratory)]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise ValueError(f"the predictor name {twice[0]!r} is used twice")
+        for outcome in self.primary_outcomes:
+            if outcome not in self.outcomes:
+                raise ValueError(f"primary outcome {outcome!r} is not among the outcomes")
+        return self

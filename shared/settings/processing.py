@@ -1,0 +1,90 @@
+"""processing.yaml: from signal to metric. Each section goes to the steps that use it."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from shared.settings.strict import Strict
+
+
+class Calibration(Strict):
+    """Quiet standing: window and acceptance limits."""
+
+    window_s: float = Field(gt=0)
+    acceleration_spread_g: float = Field(gt=0)
+    acceleration_norm_error_g: float = Field(gt=0)
+    rate_spread_deg_s: float = Field(gt=0)
+    rate_bias_deg_s: float = Field(gt=0)
+    force_spread_share: float = Field(gt=0)
+    mass_difference_share: float = Field(gt=0)
+
+
+class Filtering(Strict):
+    """Cut-off frequencies (-3 dB of the dual pass, corrected) in Hz; null = unfiltered."""
+
+    order_per_pass: int = Field(ge=1, le=8)
+    force_hz: float | None
+    waist_acceleration_hz: float | None
+    angular_rate_hz: float | None
+    camera_angle_hz: float | None
+
+
+class Events(Strict):
+    """Thresholds and durations of event detection."""
+
+    force_threshold_n: float = Field(gt=0)
+    force_threshold_sd: float = Field(gt=0)
+    contact_hold_s: float = Field(gt=0)
+    unloaded_before_contact_s: float = Field(gt=0)
+    minimum_flight_s: float = Field(gt=0)
+    onset_sd: float = Field(gt=0)
+    onset_lead_s: float = Field(ge=0)
+    quiet_window_s: float = Field(gt=0)
+    second_hop_flight_s: float = Field(gt=0)
+    waist_flight_threshold_g: float = Field(gt=0, lt=1)
+    waist_minimum_flight_s: float = Field(gt=0)
+    waist_contact_threshold_g: float = Field(gt=0)
+    waist_search_s: float = Field(gt=0)
+
+
+class MetricWindows(Strict):
+    """Windows of the metrics, in seconds from initial contact."""
+
+    peak_force_s: float = Field(gt=0)
+    waist_peak_s: float = Field(gt=0)
+    knee_flexion_s: float = Field(gt=0)
+    standing_before_contact_s: float = Field(gt=0)
+    standing_window_s: float = Field(gt=0)
+
+
+class Quality(Strict):
+    """Which flags take a value out of the primary analysis, and limits of quality control."""
+
+    maximum_gap_samples: int = Field(ge=0)
+    excluding_flags: list[str]
+    clip_share_of_range: float = Field(gt=0, le=1)
+    fall_time_tolerance_share: float = Field(gt=0)
+    mirrored_share: float = Field(gt=0.5, le=1)
+    mirrored_minimum_landings: int = Field(ge=1)
+
+
+class Waveforms(Strict):
+    """Example waveforms kept for the figures."""
+
+    before_contact_s: float = Field(gt=0)
+    after_contact_s: float = Field(gt=0)
+    step_s: float = Field(gt=0)
+    landings_per_site_and_task: int = Field(ge=0)
+
+
+class ProcessingSettings(Strict):
+    """All choices between a raw sample and a metric."""
+
+    standard_gravity: float = Field(gt=9.7, lt=9.9)
+    calibration: Calibration
+    filtering: Filtering
+    events: Events
+    windows: MetricWindows
+    quality: Quality
+    waveforms: Waveforms
+    minimum_valid_trials: int = Field(ge=1)
