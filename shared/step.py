@@ -33,7 +33,10 @@ def run(workflow: Any) -> int:
 
     arguments: dict[str, Any] = {**_named(workflow.input), **_named(workflow.output)}
     arguments.pop("code", None)
-    parameters = dict(workflow.params.items())
+    # A parameter called rerun_when_... exists only so that its change reruns the rule.
+    parameters = {
+        name: value for name, value in workflow.params.items() if not name.startswith("rerun_when_")
+    }
     address = parameters.pop("step")
     log = Path(str(workflow.log[0]))
     try:

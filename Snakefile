@@ -1,0 +1,32 @@
+# The study at a glance: raw recordings -> checked index -> metrics -> cohort -> models -> report.
+from snakemake.utils import min_version
+
+from shared.workflow import code_of, open_study
+
+min_version("9.0")
+
+
+configfile: "config/workflow.yaml"
+
+
+STUDY = open_study(config["settings"])
+RESULTS = STUDY.results
+
+
+include: "pipeline/rules/intake.smk"
+include: "pipeline/rules/extraction.smk"
+include: "analysis/rules/cohort.smk"
+include: "analysis/rules/models.smk"
+include: "analysis/rules/figures.smk"
+include: "analysis/rules/report.smk"
+
+
+localrules:
+    study,
+
+
+rule study:
+    default_target: True
+    input:
+        report=f"{RESULTS}/report/report.html",
+        datapackage=f"{RESULTS}/tables/datapackage.json",

@@ -1,0 +1,69 @@
+# From raw samples to landing metrics, one job per shard of athletes, then one table of each kind.
+SHARD_TABLES = [
+    "recordings",
+    "calibrations",
+    "landings",
+    "metrics",
+    "metric_sources",
+    "exclusions",
+    "waveforms",
+]
+
+
+rule extract_shard:
+    input:
+        # The study-wide check must come first, but its rerun alone changes no shard: what a shard
+        # reads of it is in the digest below and in the raw files.
+        recordings_index=ancient(rules.check_study.output.recordings_index),
+        calibration_index=ancient(rules.check_study.output.calibration_index),
+        athletes=ancient(rules.check_study.output.athletes),
+        raw=lambda wildcards: STUDY.raw_of(wildcards.shard),
+        code=code_of("pipeline.extraction.shard:extract_shard"),
+    output:
+        **{
+            table: f"{RESULTS}/extraction/{{shard}}/{table}.parquet"
+            for table in SHARD_TABLES
+        },
+    log:
+        f"{RESULTS}/logs/extract_{{shard}}.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/extract_{{shard}}.tsv"
+    params:
+        step="pipeline.extraction.shard:extract_shard",
+        shard=lambda wildcards: STUDY.shards.index(wildcards.shard),
+        shards=len(STUDY.shards),
+        study=STUDY.study,
+        processing=STUDY.processing,
+        devices=STUDY.devices,
+        study_folder=STUDY.study_folder,
+        rerun_when_rows_change=lambda wildcards: STUDY.digest_of(wildcards.shard),
+    message:
+        "Reading recordings, finding landings, measuring: {wildcards.shard}"
+    script:
+        "../../shared/step.py"
+
+
+rule collect:
+    input:
+        **{
+            table: expand(f"{RESULTS}/extraction/{{shard}}/{table}.parquet", shard=STUDY.shards)
+            for table in SHARD_TABLES
+        },
+        code=code_of("pipeline.extraction.collect:collect"),
+    output:
+        **{
+            f"{table}_table": f"{RESULTS}/tables/{table}.parquet"
+            for table in [*SHARD_TABLES, "summaries"]
+        },
+    log:
+        f"{RESULTS}/logs/collect.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/collect.tsv"
+    params:
+        step="pipeline.extraction.collect:collect",
+        quality=STUDY.processing["quality"],
+        study_folder=STUDY.study_folder,
+    message:
+        "Collecting the shards into one table of each kind"
+    script:
+        "../../shared/step.py"

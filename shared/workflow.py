@@ -1,0 +1,130 @@
+"""What the workflow must know before any rule runs: settings, shards and their raw files.
+
+Reading is lenient here: a table that is missing or broken yields no rows, and the intake step then
+reports what is wrong with it.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+from collections import defaultdict
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from shared.errors import StudyError
+from shared.freeze import status_of
+from shared.layout import find_table, shard_name, shard_of
+from shared.provenance import sha256_of_bytes
+from shared.settings.load import Settings, load_settings
+from shared.sources import ROOT, sources_of
+
+# Tables whose rows decide what a shard computes, and the columns it reads (empty = all).
+_ROWS_OF_A_SHARD: dict[str, tuple[str, ...]] = {
+    "athletes": ("athlete_id", "site", "injured_side", "dominant_side", "mass_kg"),
+    "recordings": (),
+    "calibrations": (),
+}
+
+
+def _rows(path: Path | None) -> list[dict[str, str]]:
+    if path is None:
+        return []
+    if path.suffix == ".parquet":
+        import pyarrow.parquet as pq
+
+        return [{k: str(v) for k, v in row.items()} for row in pq.read_table(path).to_pylist()]
+    text = path.read_text(encoding="utf-8-sig", errors="replace").splitlines()
+    if not text:
+        return []
+    delimiter = max((",", ";", "\t"), key=text[0].count)
+    return [
+        {str(key).strip(): str(value) for key, value in row.items()}
+        for row in csv.DictReader(text, delimiter=delimiter)
+    ]
+
+
+@dataclass
+class Shard:
+    """One unit of work: some athletes, their raw files, a digest of their rows."""
+
+    raw: list[str] = field(default_factory=list)
+    rows: list[str] = field(default_factory=list)
+
+    @property
+    def digest(self) -> str:
+        """Hash of the rows of the study tables that this shard reads."""
+        return sha256_of_bytes("\n".join(self.rows).encode())[:16]
+
+
+class Study:
+    """A study as the workflow sees it."""
+
+    def __init__(self, settings: Settings):
+        self.settings = settings
+        self.study_folder = os.path.relpath(settings.study_folder)
+        self.results = os.path.relpath(settings.results_folder)
+        self.study: dict[str, Any] = settings.study.model_dump(mode="json")
+        self.processing: dict[str, Any] = settings.processing.model_dump(mode="json")
+        self.plan: dict[str, Any] = settings.plan.model_dump(mode="json")
+        self.devices = {n: d.model_dump(mode="json") for n, d in settings.devices.items()}
+        self.freeze = status_of(settings).as_dict()
+        self.shards = [shard_name(number) for number in range(settings.study.shards)]
+        self._work = self._distribute()
+
+    def _distribute(self) -> dict[str, Shard]:
+        work: dict[str, Shard] = defaultdict(Shard)
+        for table, columns in _ROWS_OF_A_SHARD.items():
+            for row in _rows(find_table(self.settings.study_folder, table)):
+                number = shard_of(row.get("athlete_id", "").strip(), self.settings.study.shards)
+                shard = work[shard_name(number)]
+                used = [row.get(column, "") for column in columns or sorted(row)]
+                shard.rows.append("|".join([table, *used]))
+                # A missing file is for intake to report, with all other problems.
+                file = Path(self.study_folder, row.get("path", "").strip())
+                if row.get("path") and file.is_file():
+                    shard.raw.append(str(file))
+        return work
+
+    @property
+    def truth(self) -> str:
+        """Folder of the planted truth, demo only."""
+        demo = self.settings.study.demo
+        return os.path.relpath(self.settings.resolve(demo.truth_folder)) if demo else ""
+
+    def raw_of(self, shard: str) -> list[str]:
+        """Return the raw files of a shard, each once, sorted."""
+        return sorted(set(self._work[shard].raw))
+
+    def digest_of(self, shard: str) -> str:
+        """Return the digest of the rows of a shard."""
+        return self._work[shard].digest
+
+    def tables(self) -> list[str]:
+        """Return the study tables that exist."""
+        names = (*_ROWS_OF_A_SHARD, "visits", "outcomes", "exposure", "rejections")
+        found = (find_table(self.settings.study_folder, name) for name in names)
+        return [os.path.relpath(path) for path in found if path is not None]
+
+    def listing(self) -> str:
+        """Return a digest of names and sizes of all raw files, for the intake step."""
+        lines = [
+            f"{path}|{Path(path).stat().st_size}"
+            for shard in self.shards
+            for path in self.raw_of(shard)
+        ]
+        return sha256_of_bytes("\n".join(lines).encode())[:16]
+
+
+def open_study(folder: str) -> Study:
+    """Load the settings of a study, or end with the problems as text."""
+    try:
+        return Study(load_settings(Path(folder)))
+    except StudyError as error:
+        raise SystemExit(error.render()) from error
+
+
+def code_of(step: str) -> list[str]:
+    """Return the source files of a step, as inputs of its rule."""
+    return [os.path.relpath(path) if Path.cwd() == ROOT else str(path) for path in sources_of(step)]
