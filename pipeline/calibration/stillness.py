@@ -1,0 +1,80 @@
+"""The stillest stretch of a recording, found with running sums in one pass."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Signal = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A stretch of samples: the first and the last one that belong to it."""
+
+    first_sample: int
+    last_sample: int
+
+    @property
+    def samples(self) -> slice:
+        """The slice that cuts the window out of a signal."""
+        return slice(self.first_sample, self.last_sample + 1)
+
+
+def moving_mean_and_sd(signals: Signal, width: int) -> tuple[Signal, Signal]:
+    """Return mean and standard deviation in a sliding window, along the last axis.
+
+    Result k belongs to the window that starts at sample k; there are `samples - width + 1`. The
+    deviation is that of the samples around the window's own mean (divided by `width`).
+    """
+    signals = np.asarray(signals, dtype=np.float64)
+    centre = signals.mean(axis=-1, keepdims=True)  # keeps the squares small, so no digits are lost
+    sums = np.zeros((2, *signals.shape[:-1], signals.shape[-1] + 1))
+    np.cumsum(signals - centre, axis=-1, out=sums[0, ..., 1:])
+    np.cumsum((signals - centre) ** 2, axis=-1, out=sums[1, ..., 1:])
+    moments = (sums[..., width:] - sums[..., :-width]) / width
+    variance = np.maximum(moments[1] - moments[0] ** 2, 0.0)
+    return moments[0] + centre, np.sqrt(variance)
+
+
+def window_samples(window_s: float, rate_hz: float, available: int) -> int:
+    """Return a window's length in samples.
+
+    Raises
+    ------
+    ValueError
+        The recording is shorter than the window, or the window holds fewer than two samples.
+    """
+    width = round(window_s * rate_hz)
+    if width < 2 or width > available:
+        raise ValueError(
+            f"{available} samples at {rate_hz:g} per second do not hold a window of "
+            f"{window_s:g} s ({width} samples)"
+        )
+    return width
+
+
+def stillest_window(
+    signals: Signal, scales: ArrayLike, rate_hz: float, *, window_s: float
+) -> Window:
+    """Return the window in which the scaled standard deviations add up to the smallest sum.
+
+    Parameters
+    ----------
+    signals
+        Shape (channels, samples).
+    scales
+        One per channel: the standard deviation that counts as one (for example its limit).
+
+    Raises
+    ------
+    ValueError
+        The recording is shorter than the window.
+    """
+    width = window_samples(window_s, rate_hz, signals.shape[-1])
+    _, spread = moving_mean_and_sd(signals, width)
+    restlessness = (spread / np.asarray(scales, dtype=np.float64)[:, None]).sum(axis=0)
+    first = int(np.argmin(restlessness))
+    return Window(first, first + width - 1)

@@ -1,0 +1,1 @@
+"""Filtering, differentiation, integration, time base and resampling of sampled signals."""

@@ -1,0 +1,28 @@
+"""Why a value, an event or a recording is flagged or refused: the machine-readable words."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+
+class Reason(StrEnum):
+    """Quality flags; they are stored, joined by semicolons, in the column `flags`."""
+
+    NO_QUIET_STANCE = "no_quiet_stance"
+    NO_FLIGHT = "no_flight"
+    NO_LANDING = "no_landing"
+    INCOMPLETE_PLATE = "incomplete_plate"
+    SECOND_HOP = "second_hop"
+    CLIPPED = "clipped"
+    GAP = "gap"
+    MISSING_SAMPLES = "missing_samples"
+    RATE_MISMATCH = "rate_mismatch"
+    SYNC_FAIL = "sync_fail"
+    DRIFT = "drift_gt_5deg"
+    OUT_OF_RANGE = "out_of_range"
+    OPERATOR_REJECT = "operator_reject"
+    DUPLICATE_RECORDING = "duplicate_recording"
+    MIRRORED_SENSOR = "mirrored_sensor"
+    CALIBRATION_REJECTED = "calibration_rejected"
+    BODY_WEIGHT_FROM_SCALE = "body_weight_from_scale"
+    SHORT_RECORDING = "short_recording"
