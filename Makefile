@@ -4,11 +4,12 @@
 
 CORES ?= 2
 SETTINGS ?= config
+PROFILE ?= laptop
 
 ENVIRONMENT := .venv/ready
 
 study: $(ENVIRONMENT)
-	@.venv/bin/python -m pipeline.run_study --settings $(SETTINGS) --cores $(CORES)
+	@.venv/bin/python -m pipeline.run_study --settings $(SETTINGS) --cores $(CORES) --profile $(PROFILE)
 
 test: $(ENVIRONMENT)
 	@.venv/bin/python -m pytest -n $(CORES) tests

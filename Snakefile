@@ -22,7 +22,13 @@ include: "analysis/rules/report.smk"
 
 
 localrules:
+    check,
     study,
+
+
+rule check:
+    input:
+        rules.check_study.output,
 
 
 rule study:
