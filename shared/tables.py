@@ -75,14 +75,18 @@ def to_arrow(table: pd.DataFrame, name: str) -> pa.Table:
     """
     schema = schema_of(name)
     _check_columns(table, schema)
-    declared = pa.Table.from_pandas(
-        table[schema.names], schema=arrow_schema(schema), preserve_index=False
-    )
+    target = arrow_schema(schema)
+    # Empty values are counted per column below, so the conversion itself lets them pass.
+    lenient = pa.schema([field.with_nullable(True) for field in target])
+    try:
+        declared = pa.Table.from_pandas(table[schema.names], schema=lenient, preserve_index=False)
+    except (pa.ArrowInvalid, pa.ArrowTypeError) as error:
+        raise TableError(f"table {name}: {error}") from error
+    _check_values(declared, schema)
+    arrow = declared.cast(target)
     extra = [column for column in table.columns if column not in schema.names]
-    arrow = declared
     for column in extra:
         arrow = arrow.append_column(column, pa.Array.from_pandas(table[column]))
-    _check_values(arrow, schema)
     _check_key(table, schema)
     return arrow
 

@@ -46,7 +46,9 @@ rule extract_shard:
 rule collect:
     input:
         **{
-            table: expand(f"{RESULTS}/extraction/{{shard}}/{table}.parquet", shard=STUDY.shards)
+            table: expand(
+                f"{RESULTS}/extraction/{{shard}}/{table}.parquet", shard=STUDY.shards
+            )
             for table in SHARD_TABLES
         },
         code=code_of("pipeline.extraction.collect:collect"),
