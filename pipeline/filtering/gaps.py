@@ -105,7 +105,7 @@ class Gap:
 
 def missing_stretches(signals: Signal) -> tuple[Gap, ...]:
     """Return where any channel of (samples,) or (channels, samples) misses a value."""
-    missing = (~np.isfinite(np.atleast_2d(signals))).any(axis=0)
+    missing = np.asarray(~np.isfinite(np.atleast_2d(signals)).all(axis=0), dtype=np.bool_)
     if not missing.any():
         return ()
     return tuple(Gap(int(first), int(end)) for first, end in zip(*spells(missing), strict=True))

@@ -1,0 +1,74 @@
+"""Events on a waist accelerometer: flight, contact and take-off from the resultant.
+
+At rest the resultant of the specific force is 1 g, in free fall 0. Contact of the foot precedes
+the rise at the waist, so times by waist and by plate are different measurements.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.events.phases import Event, FlightPhase
+from pipeline.filtering.sampled import crossing_position
+from pipeline.filtering.spells import spells_bridging
+
+Signal = NDArray[np.float64]
+
+
+def resultant(specific_force: Signal) -> Signal:
+    """Return the length of the specific force, shape (3, samples) -> (samples,)."""
+    return np.sqrt(np.einsum("ij,ij->j", specific_force, specific_force))
+
+
+def waist_flights(
+    resultant_g: Signal,
+    rate_hz: float,
+    *,
+    waist_flight_threshold_g: float,
+    waist_minimum_flight_s: float,
+    waist_contact_threshold_g: float,
+    waist_search_s: float,
+    waist_hold_s: float = 0.010,
+) -> tuple[FlightPhase, ...]:
+    """Find the times of near weightlessness.
+
+    Flight is a resultant below `waist_flight_threshold_g` for `waist_minimum_flight_s`; excursions
+    above it that are shorter than `waist_hold_s` do not end it. Take-off is the downward crossing
+    of that threshold at its start. Contact is the last upward crossing of
+    `waist_contact_threshold_g` before the impact peak, walking back from the peak within
+    `waist_search_s` after the flight. Source: common practice, no source.
+
+    Parameters
+    ----------
+    resultant_g
+        Resultant specific force in g, gravity included, unfiltered or low-passed at >= 50 Hz.
+    """
+    starts, ends = spells_bridging(resultant_g < waist_flight_threshold_g, waist_hold_s * rate_hz)
+    search = math.ceil(waist_search_s * rate_hz)
+    phases = []
+    for first, end in zip(starts.tolist(), ends.tolist(), strict=True):
+        if end - first < waist_minimum_flight_s * rate_hz:
+            continue
+        takeoff = None
+        if first > 0:
+            takeoff = Event(first, crossing_position(resultant_g, first, waist_flight_threshold_g))
+        contact, peak = None, 0.0
+        after = resultant_g[end : end + search + 1]
+        if len(after):
+            peak_sample = end + int(np.argmax(after))
+            peak = float(resultant_g[peak_sample])
+            contact = _contact(resultant_g, first, peak_sample, waist_contact_threshold_g)
+        phases.append(FlightPhase(takeoff, contact, peak if contact is not None else 0.0))
+    return tuple(phases)
+
+
+def _contact(resultant_g: Signal, first: int, peak_sample: int, level: float) -> Event | None:
+    """Walk back from the impact peak to the last sample below the level."""
+    below = np.flatnonzero(resultant_g[first:peak_sample] < level)
+    if resultant_g[peak_sample] < level or not len(below):
+        return None
+    sample = first + int(below[-1]) + 1
+    return Event(sample, crossing_position(resultant_g, sample, level))
