@@ -1,0 +1,1 @@
+"""Steps that turn recordings into tables: calibrate, find landings, measure, collect."""

@@ -1,0 +1,110 @@
+"""Step: join the shards into one table of each kind, settle what only the whole study can tell."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from pipeline.extraction.exclusions import exclusions_of_values
+from pipeline.extraction.verdicts import (
+    Verdict,
+    apply_to_landings,
+    apply_to_metrics,
+    apply_to_recordings,
+    duplicates,
+    exclusions_of_verdicts,
+    read_rejections,
+    rejections_to_verdicts,
+)
+from pipeline.metrics.summaries import summarise
+from shared.layout import find_table
+from shared.provenance import code_version, hash_of_settings, sha256_of_bytes
+from shared.schemas import schema_of
+from shared.sources import ROOT, sources_of
+from shared.tables import concatenate, write_table
+
+STEP = "pipeline.extraction.collect:collect"
+
+
+def _joined(paths: Sequence[Path], name: str) -> pd.DataFrame:
+    return concatenate(paths, name, schema_of(name).key)
+
+
+def _inputs(recordings: pd.DataFrame, quality: Mapping[str, Any]) -> dict[str, str]:
+    hashes = "\n".join(recordings["recording_id"] + " " + recordings["sha256"])
+    return {
+        "raw_recordings": sha256_of_bytes(hashes.encode()),
+        "processing.quality": hash_of_settings(quality),
+    }
+
+
+def collect(
+    *,
+    recordings: list[Path],
+    calibrations: list[Path],
+    landings: list[Path],
+    metrics: list[Path],
+    metric_sources: list[Path],
+    exclusions: list[Path],
+    waveforms: list[Path],
+    recordings_table: Path,
+    calibrations_table: Path,
+    landings_table: Path,
+    metrics_table: Path,
+    metric_sources_table: Path,
+    exclusions_table: Path,
+    waveforms_table: Path,
+    summaries_table: Path,
+    quality: dict[str, Any],
+    study_folder: str,
+) -> None:
+    """Join the tables of all shards; mark duplicates and manual rejections; summarise.
+
+    A file that stands under two recordings is found here, because the two may belong to different
+    athletes and so to different shards. Rows are never removed: they are flagged, and `exclusions`
+    says why.
+
+    Raises
+    ------
+    StudyError
+        The table of rejections cannot be used (a missing column, an unknown recording).
+    """
+    recording_rows = _joined(recordings, "recordings")
+    source_rows = _joined(metric_sources, "metric_sources")
+    verdicts: list[Verdict] = [
+        *duplicates(recording_rows),
+        *rejections_to_verdicts(
+            read_rejections(find_table(Path(study_folder), "rejections")), recording_rows
+        ),
+    ]
+    excluding = list(quality["excluding_flags"])
+    recording_rows = apply_to_recordings(recording_rows, verdicts)
+    landing_rows = apply_to_landings(_joined(landings, "landings"), verdicts, excluding)
+    metric_rows = apply_to_metrics(_joined(metrics, "metrics"), source_rows, verdicts, excluding)
+    exclusion_rows = pd.concat(
+        [
+            _joined(exclusions, "exclusions"),
+            exclusions_of_verdicts(verdicts, recording_rows),
+            exclusions_of_values(landing_rows, metric_rows, excluding),
+        ],
+        ignore_index=True,
+    ).sort_values(list(schema_of("exclusions").key), ignore_index=True)
+    provenance: dict[str, Any] = {
+        "inputs": _inputs(recording_rows, quality),
+        "code_version": code_version(sources_of(STEP), ROOT),
+    }
+    tables = {
+        "recordings": (recording_rows, recordings_table),
+        "calibrations": (_joined(calibrations, "calibrations"), calibrations_table),
+        "landings": (landing_rows, landings_table),
+        "metrics": (metric_rows, metrics_table),
+        "metric_sources": (source_rows, metric_sources_table),
+        "exclusions": (exclusion_rows, exclusions_table),
+        "waveforms": (_joined(waveforms, "waveforms"), waveforms_table),
+        "summaries": (summarise(metric_rows), summaries_table),
+    }
+    for name, (rows, path) in tables.items():
+        write_table(rows, path, name, **provenance)

@@ -1,0 +1,33 @@
+"""What each quality flag means, in a sentence for a person."""
+
+from __future__ import annotations
+
+from pipeline.reasons import Reason
+
+EXPLANATIONS: dict[str, str] = {
+    Reason.NO_QUIET_STANCE: "no stretch of quiet standing where one is needed",
+    Reason.NO_FLIGHT: "no flight was found before the landing",
+    Reason.NO_LANDING: "no landing was found after the flight",
+    Reason.INCOMPLETE_PLATE: "the foot was not wholly on the plate: the force after the landing "
+    "does not come back to body weight",
+    Reason.SECOND_HOP: "the athlete left the ground again after the last landing of the task",
+    Reason.CLIPPED: "a sensor reached the end of its range inside the window: the peak is larger "
+    "than recorded",
+    Reason.GAP: "samples are missing inside the window, too many to bridge",
+    Reason.MISSING_SAMPLES: "samples are missing in the recording",
+    Reason.RATE_MISMATCH: "the sampling rate of the file is not the declared one",
+    Reason.SYNC_FAIL: "the recordings of the trial do not share their clock",
+    Reason.DRIFT: "the knee angle drifts by more than 5 degrees over the trial",
+    Reason.OUT_OF_RANGE: "the value lies outside of the hard limits of the metric dictionary",
+    Reason.OPERATOR_REJECT: "rejected by hand in the table of rejections",
+    Reason.DUPLICATE_RECORDING: "the same file stands under another recording",
+    Reason.MIRRORED_SENSOR: "the unit was mounted mirrored; its sign was turned",
+    Reason.CALIBRATION_REJECTED: "the standing calibration is missing or outside of its limits",
+    Reason.BODY_WEIGHT_FROM_SCALE: "body weight from the scale, not from the plate",
+    Reason.SHORT_RECORDING: "the recording ends before the window does",
+}
+
+
+def explain(flag: str) -> str:
+    """Return the explanation of a flag (KeyError when unknown)."""
+    return EXPLANATIONS[flag]
