@@ -49,12 +49,9 @@ def test_a_key_written_twice_is_refused(tmp_path):
 def test_every_setting_carries_its_reason():
     """Each number in processing.yaml has a comment with its reason or source."""
     lines = (ROOT / "config" / "processing.yaml").read_text().splitlines()
-    bare = {"unloaded_before_contact_s", "waist_minimum_flight_s", "waist_search_s",
-            "waist_peak_s", "knee_flexion_s", "standing_window_s", "mirrored_minimum_landings",
-            "before_contact_s", "after_contact_s", "step_s", "landings_per_site_and_task"}  # fmt: skip
     for line in lines:
         key, _, rest = line.strip().partition(":")
-        if rest.strip()[:1].isdigit() and key not in bare:
+        if rest.strip()[:1].isdigit():
             assert "#" in rest, f"{key} has no reason beside it"
 
 
@@ -63,7 +60,7 @@ def test_the_metric_dictionary_is_complete():
         assert metric.range[0] < metric.range[1]
         assert set(metric.limbs) == set(metric.sensors)
         for text in (metric.definition, metric.formula, metric.source, metric.methods):
-            assert len(text) > 5, metric.id
+            assert len(text) >= 5, metric.id
 
 
 def test_a_waist_sensor_never_gives_a_limb_of_a_two_leg_task():
