@@ -1,0 +1,232 @@
+"""Checks of the samples of one recording: time, rate, gaps, empty cells, range, unit and sign."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import numpy as np
+
+from pipeline.readers.recording import Gap, Samples
+from pipeline.readers.refusals import refusal
+from shared.channels import AXES
+from shared.errors import Problem
+from shared.settings.device import Channel, DeviceProfile
+from shared.units import STANDARD_GRAVITY
+
+MINIMUM_SAMPLES = 10
+"""Fewer samples than this hold no signal at all; what a task needs is judged by extraction."""
+
+FLAG_OF_RULE = {
+    "gap_in_time": "gap",
+    "empty_cell": "missing_samples",
+    "rate_contradicts_profile": "rate_mismatch",
+    "value_beyond_range": "out_of_range",
+    "too_few_samples": "short_recording",
+}
+"""Quality flag by rule, for findings that need not cost the whole recording."""
+
+_GAP_STEPS = 1.5  # a step this many times the usual one is a hole
+_BEYOND_RANGE = 1.001  # rounding in the file may step over full scale by a hair
+_STRIDE = 7  # a median over every seventh sample tells unit and sign as well as over all
+
+
+def usual_step(time_s: Samples) -> float:
+    """Return the usual time step in s: the mean of all steps that are no gaps.
+
+    The mean, since rounded stamps (0.002222 s for 450 Hz) bias the median.
+    """
+    steps = np.diff(time_s)
+    typical = float(np.median(steps))
+    return float(steps[steps < _GAP_STEPS * typical].mean()) if typical > 0 else typical
+
+
+def find_gaps(time_s: Samples, step_s: float) -> tuple[Gap, ...]:
+    """Return the holes in rising time stamps, given the usual step."""
+    steps = np.diff(time_s)
+    after = np.flatnonzero(steps > _GAP_STEPS * step_s)
+    lengths = np.rint(steps[after] / step_s).astype(int) - 1
+    return tuple(
+        Gap(int(i), int(length)) for i, length in zip(after, lengths, strict=True) if length > 0
+    )
+
+
+def time_problems(time_s: Samples, file: str, first_row: int, column: str | None) -> list[Problem]:
+    """Return what makes the time stamps unusable: too few, empty, or not rising."""
+    if time_s.size < MINIMUM_SAMPLES:
+        return [
+            refusal(
+                "too_few_samples",
+                file,
+                found=f"{time_s.size} samples",
+                expected=f"at least {MINIMUM_SAMPLES}",
+                mend="export the recording again; the file may be cut short",
+            )
+        ]
+    empty = np.flatnonzero(~np.isfinite(time_s))
+    if empty.size:
+        return [
+            refusal(
+                "empty_cell",
+                file,
+                row=first_row + int(empty[0]),
+                column=column,
+                found=f"no number in {empty.size} time stamps, first at sample {empty[0]}",
+                expected="a time stamp in every row",
+                mend="export the recording again with its time column",
+            )
+        ]
+    backward = np.flatnonzero(np.diff(time_s) <= 0)
+    if backward.size:
+        i = int(backward[0])
+        return [
+            refusal(
+                "time_not_rising",
+                file,
+                row=first_row + i + 1,
+                column=column,
+                found=f"{time_s[i + 1]:.6g} s after {time_s[i]:.6g} s at sample {i + 1} "
+                f"({backward.size} such steps)",
+                expected="time stamps that rise from row to row",
+                mend="export the recording again; look for repeated blocks or two files in one",
+            )
+        ]
+    return []
+
+
+def rate_problems(rate_hz: float, profile: DeviceProfile, file: str) -> list[Problem]:
+    """Return a problem when the rate found contradicts the declared one."""
+    if abs(rate_hz / profile.rate_hz - 1.0) <= profile.rate_tolerance:
+        return []
+    return [
+        refusal(
+            "rate_contradicts_profile",
+            file,
+            column=profile.time.column if profile.time else None,
+            found=f"{rate_hz:.6g} samples per second",
+            expected=f"{profile.rate_hz:.6g} Hz within {profile.rate_tolerance:.2%} "
+            f"(device profile {profile.device!r})",
+            mend="correct rate_hz or the unit of the time column in the device profile, "
+            "or give the recording the profile of the instrument that made it",
+        )
+    ]
+
+
+def gap_problems(gaps: tuple[Gap, ...], file: str, first_row: int) -> list[Problem]:
+    """Return one problem that names the longest gap and how many there are."""
+    if not gaps:
+        return []
+    longest = max(gaps, key=lambda gap: (gap.length, -gap.after))
+    return [
+        refusal(
+            "gap_in_time",
+            file,
+            row=first_row + longest.after + 1,
+            column=None,
+            found=f"{longest.length} samples missing after sample {longest.after}"
+            + (f"; {len(gaps)} gaps in all" if len(gaps) > 1 else ""),
+            expected="a time stamp at every step",
+            mend="nothing to correct if samples were lost; landings in a gap are left out",
+        )
+    ]
+
+
+def channel_problems(
+    values: Samples, channel: Channel, file: str, first_row: int
+) -> Iterable[Problem]:
+    """Yield empty cells and values beyond the range of the instrument, in SI `values`."""
+    low, high = float(values.min()), float(values.max())
+    if np.isnan(low):
+        missing = np.flatnonzero(np.isnan(values))
+        yield refusal(
+            "empty_cell",
+            file,
+            row=first_row + int(missing[0]),
+            column=channel.column,
+            found=f"no number in {missing.size} cells, first at sample {missing[0]}",
+            expected="a number in every row",
+            mend="nothing to correct if samples were lost; landings near them are left out",
+        )
+        if missing.size == values.size:
+            return
+        low, high = float(np.nanmin(values)), float(np.nanmax(values))
+    if max(high, -low) > _BEYOND_RANGE * channel.full_scale:
+        beyond = np.flatnonzero(np.abs(values) > _BEYOND_RANGE * channel.full_scale)
+        scale = channel.full_scale / channel.range
+        yield refusal(
+            "value_beyond_range",
+            file,
+            row=first_row + int(beyond[0]),
+            column=channel.column,
+            found=f"{values[beyond[0]] / scale:.6g} {channel.unit} at sample {beyond[0]} "
+            f"({beyond.size} such values)",
+            expected=f"at most {channel.range:g} {channel.unit}, the range in the device profile",
+            mend="correct unit or range in the device profile; else the recording is damaged",
+        )
+
+
+def _median(values: Samples) -> float:
+    return float(np.nanmedian(values[::_STRIDE]))
+
+
+def _waist_problems(channels: dict[str, Samples], columns: dict[str, str], file: str) -> list:
+    """Specific force of a person is 1 g upright most of the time, and free fall is short."""
+    axes = [channels.get(f"waist_acceleration.{axis}") for axis in AXES]
+    if any(axis is None or np.isnan(axis).all() for axis in axes):
+        return []
+    x, y, z = (axis[::_STRIDE] for axis in axes if axis is not None)
+    size = float(np.nanmedian(np.sqrt(x * x + y * y + z * z))) / STANDARD_GRAVITY
+    upright = float(np.nanmedian(y)) / STANDARD_GRAVITY
+    column = columns["waist_acceleration.y"]
+    if not 0.5 < size < 2.0:
+        return [
+            refusal(
+                "unit_contradicts_signal",
+                file,
+                column=column,
+                found=f"a usual waist acceleration of {size:.3g} g",
+                expected="about 1 g, gravity included",
+                mend="correct the unit in the device profile: g and m/s2 differ by 9.80665; "
+                "a sensor without gravity in its output is not supported",
+            )
+        ]
+    if upright < -0.5:
+        return [
+            refusal(
+                "sign_contradicts_signal",
+                file,
+                column=column,
+                found=f"a usual upward acceleration of {upright:.3g} g",
+                expected="about +1 g: specific force points up while standing",
+                mend="set sign: -1 for this column, or map the axes anew in the device profile",
+            )
+        ]
+    return []
+
+
+def _force_problems(channels: dict[str, Samples], columns: dict[str, str], file: str) -> list:
+    """A plate pushes a person upward only."""
+    problems = []
+    for name, values in channels.items():
+        if not name.startswith("vertical_force") or np.isnan(values).all():
+            continue
+        low, high = float(np.nanmin(values)), float(np.nanmax(values))
+        if -low > 200.0 and -low > 2.0 * high:
+            problems.append(
+                refusal(
+                    "sign_contradicts_signal",
+                    file,
+                    column=columns[name],
+                    found=f"vertical force from {low:.5g} to {high:.5g} N",
+                    expected="force on the body, positive upward",
+                    mend="set sign: -1 for this column in the device profile",
+                )
+            )
+    return problems
+
+
+def signal_problems(
+    channels: dict[str, Samples], profile: DeviceProfile, file: str
+) -> list[Problem]:
+    """Return contradictions between the declared units and signs and the physics of standing."""
+    columns = {channel.channel: channel.column for channel in profile.channels}
+    return _waist_problems(channels, columns, file) + _force_problems(channels, columns, file)

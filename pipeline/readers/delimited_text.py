@@ -1,0 +1,251 @@
+"""CSV and TSV files: any delimiter, decimal comma, header lines, byte-order mark, encoding."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.csv as arrow_csv
+
+from pipeline.readers.recording import Header, RawColumns
+from pipeline.readers.refusals import (
+    column_problems,
+    masked,
+    refusal,
+    truncated_file,
+    unreadable,
+    wanted_columns,
+)
+from shared.errors import Problem, StudyError
+from shared.settings.device import DelimitedText, DeviceProfile
+
+HEAD_BYTES = 8192
+"""Bytes that hold the header of any sensible file; intake reads no more."""
+
+_EMPTY_CELLS = ["", "NaN", "nan", "NAN", "-NaN", "-nan", "NA", "N/A", "n/a", "null", "NULL"]
+_DELIMITERS = (",", ";", "\t", "|")
+
+
+@dataclass(frozen=True)
+class _Head:
+    lines: tuple[str, ...]
+    columns: tuple[str, ...]
+    end: int
+
+
+def _layout(profile: DeviceProfile) -> DelimitedText:
+    return profile.csv or DelimitedText()
+
+
+def _is_wide(encoding: str) -> bool:
+    return codecs.lookup(encoding).name.startswith(("utf-16", "utf-32"))
+
+
+def _to_narrow(content: bytes, layout: DelimitedText) -> bytes:
+    """Return the bytes in an encoding where a digit is one byte, which the parser needs."""
+    if not _is_wide(layout.encoding):
+        return content
+    return content.decode(layout.encoding, errors="replace").encode()
+
+
+def _head(content: bytes, layout: DelimitedText, file: str) -> _Head:
+    """Return the header lines, the column names and where the samples begin."""
+    encoding = "utf-8" if _is_wide(layout.encoding) else layout.encoding
+    lines: list[str] = []
+    start = len(codecs.BOM_UTF8) if content.startswith(codecs.BOM_UTF8) else 0
+    for _ in range(layout.header_lines + 1):
+        stop = content.find(b"\n", start)
+        stop = len(content) if stop < 0 else stop
+        try:
+            lines.append(content[start:stop].decode(encoding).rstrip("\r"))
+        except UnicodeDecodeError as error:
+            raise unreadable(
+                file,
+                f"text in the encoding {layout.encoding}",
+                "state the encoding in the device profile, e.g. encoding: latin-1",
+                f"bytes in line {len(lines) + 1} that are not in this encoding",
+            ) from error
+        start = stop + 1
+    if "\0" in lines[-1]:
+        raise unreadable(
+            file,
+            "a text file",
+            "export as CSV, or correct the format in the device profile",
+            "binary content",
+        )
+    names = next(csv.reader([lines[-1]], delimiter=layout.delimiter), [])
+    return _Head(tuple(lines[:-1]), tuple(name.strip().lstrip("\ufeff") for name in names), start)
+
+
+def _delimiter_problem(head: _Head, profile: DeviceProfile, file: str) -> Problem | None:
+    layout = _layout(profile)
+    if len(head.columns) != 1 or len(wanted_columns(profile, head.columns)) < 2:
+        return None
+    others = [mark for mark in _DELIMITERS if mark in head.columns[0]]
+    if not others:
+        return None
+    return refusal(
+        "wrong_delimiter",
+        file,
+        row=layout.header_lines + 1,
+        found=f"one single column; the line holds {others[0]!r}",
+        expected=f"columns separated by {layout.delimiter!r} (device profile {profile.device!r})",
+        mend=f"set csv: delimiter: {others[0]!r} in the device profile, or export again",
+    )
+
+
+def _checked_head(content: bytes, profile: DeviceProfile, file: str) -> _Head:
+    head = _head(content, _layout(profile), file)
+    if problem := _delimiter_problem(head, profile, file):
+        raise StudyError(problem)
+    return head
+
+
+def read_header(path: Path, profile: DeviceProfile, file: str) -> Header:
+    """Return the column names and header lines, reading only the beginning of the file."""
+    with path.open("rb") as stream:
+        content = _to_narrow(stream.read(HEAD_BYTES), _layout(profile))
+    head = _checked_head(content, profile, file)
+    lines = tuple((f"header line {i}", line) for i, line in enumerate(head.lines, start=1))
+    return Header(head.columns, {}, lines)
+
+
+class _RowsOfWrongLength:
+    """Collects the rows that have too few or too many cells, by line below the column names."""
+
+    def __init__(self) -> None:
+        self.rows: list[tuple[int, int, int]] = []
+
+    def __call__(self, row: arrow_csv.InvalidRow) -> str:
+        self.rows.append((row.number, row.actual_columns, row.expected_columns))
+        return "skip"
+
+
+def _parse(
+    samples: pa.Buffer,
+    columns: tuple[str, ...],
+    wanted: dict[str, pa.DataType],
+    layout: DelimitedText,
+    handler: _RowsOfWrongLength,
+) -> pa.Table:
+    # A repeated name is harmless where it is not read; the parser needs distinct ones.
+    names = [
+        name if columns.index(name) == i else f"{name} #{i + 1}" for i, name in enumerate(columns)
+    ]
+    return arrow_csv.read_csv(
+        pa.BufferReader(samples),
+        read_options=arrow_csv.ReadOptions(
+            use_threads=False, column_names=names, block_size=1 << 22
+        ),
+        parse_options=arrow_csv.ParseOptions(
+            delimiter=layout.delimiter, invalid_row_handler=handler
+        ),
+        convert_options=arrow_csv.ConvertOptions(
+            decimal_point=layout.decimal,
+            include_columns=list(wanted),
+            column_types=wanted,
+            null_values=_EMPTY_CELLS,
+            strings_can_be_null=True,
+        ),
+    )
+
+
+def _is_number(text: str, decimal: str) -> bool:
+    try:
+        float(text.replace(decimal, ".") if decimal != "." else text)
+    except ValueError:
+        return False
+    return decimal == "." or "." not in text
+
+
+def _text_problems(
+    table: pa.Table, layout: DelimitedText, file: str, first_row: int
+) -> list[Problem]:
+    """Return one problem per column that holds cells which are no numbers."""
+    problems = []
+    for column in table.column_names:
+        cells = table.column(column).to_pylist()
+        bad = [
+            (i, cell)
+            for i, cell in enumerate(cells)
+            if cell is not None and not _is_number(cell.decode("latin-1"), layout.decimal)
+        ]
+        if not bad:
+            continue
+        index, text = bad[0][0], bad[0][1].decode("latin-1")
+        more = f", and {len(bad) - 1} more such cells" if len(bad) > 1 else ""
+        problems.append(
+            refusal(
+                "text_in_number_column",
+                file,
+                row=first_row + index,
+                column=column,
+                found=masked(text) + more,
+                expected=f"numbers with {layout.decimal!r} as decimal mark",
+                mend="check the decimal mark in the device profile, and take text out of the cells",
+            )
+        )
+    return problems
+
+
+def _length_problem(
+    rows: list[tuple[int, int, int]], samples: int, first_row: int, file: str
+) -> Problem:
+    number, actual, expected = rows[0]
+    row = first_row + number - 1
+    if len(rows) == 1 and number > samples and actual < expected:
+        return truncated_file(file, f"{actual} cells in the last line", f"{expected} cells", row)
+    return refusal(
+        "wrong_number_of_cells",
+        file,
+        row=row,
+        found=f"{actual} cells, in {len(rows)} such lines" if len(rows) > 1 else f"{actual} cells",
+        expected=f"{expected} cells, as in the line of column names",
+        mend="export the file again; look for a stray delimiter or a decimal comma",
+    )
+
+
+def read_columns(content: bytes, profile: DeviceProfile, file: str) -> RawColumns:
+    """Return the columns that the profile names.
+
+    Raises
+    ------
+    StudyError
+        Not text, wrong delimiter, missing column, text in a number column, lines of unequal
+        length, truncated file.
+    """
+    layout = _layout(profile)
+    content = _to_narrow(content, layout)
+    head = _checked_head(content, profile, file)
+    if problems := column_problems(profile, head.columns, file):
+        raise StudyError(problems)
+    first_row = layout.header_lines + 2
+    wanted = wanted_columns(profile, head.columns)
+    if not content[head.end : head.end + 64].strip():
+        return RawColumns({name: np.empty(0) for name in wanted}, {}, None, first_row)
+    samples = pa.py_buffer(memoryview(content)[head.end :])
+    handler = _RowsOfWrongLength()
+    try:
+        table = _parse(samples, head.columns, dict.fromkeys(wanted, pa.float64()), layout, handler)
+    except pa.ArrowInvalid as error:
+        as_text = _parse(
+            samples,
+            head.columns,
+            dict.fromkeys(wanted, pa.binary()),
+            layout,
+            _RowsOfWrongLength(),
+        )
+        raise StudyError(
+            _text_problems(as_text, layout, file, first_row)
+            or unreadable(
+                file, "a delimited text file", "export the file again", "lines that do not parse"
+            ).problems
+        ) from error
+    if handler.rows:
+        raise StudyError(_length_problem(handler.rows, table.num_rows, first_row, file))
+    columns = {name: table.column(name).to_numpy() for name in wanted}
+    return RawColumns(columns, {}, None, first_row)

@@ -1,0 +1,128 @@
+"""Read one recording of any instrument: bytes once, hash, parse, SI units, checks."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import ModuleType
+
+import numpy as np
+
+from pipeline.readers import c3d, checks, delimited_text, matlab, parquet
+from pipeline.readers.recording import Gap, Header, RawColumns, Recording, Samples
+from pipeline.readers.refusals import empty_file, refusal, unit_problems
+from shared.errors import Problem, StudyError
+from shared.provenance import sha256_of_bytes
+from shared.settings.device import DeviceProfile
+from shared.units import conversion_factor
+
+FORMATS: dict[str, ModuleType] = {
+    "csv": delimited_text,
+    "parquet": parquet,
+    "c3d": c3d,
+    "matlab": matlab,
+}
+"""Module by format; each has `read_header` and `read_columns`, and loads its library late."""
+
+
+def _missing(file: str) -> Problem:
+    return refusal(
+        "missing_file",
+        file,
+        found="no such file",
+        expected="a recording",
+        mend="put the file there, or correct the path in the recordings table",
+    )
+
+
+def read_header(path: Path, profile: DeviceProfile, file: str | None = None) -> Header:
+    """Return what a file says before its samples; a few kilobytes are read.
+
+    `file` is the name in messages. Raises `StudyError` for a missing, empty or foreign file.
+    """
+    file = file or path.name
+    try:
+        if path.stat().st_size == 0:
+            raise StudyError(empty_file(file))
+    except FileNotFoundError as error:
+        raise StudyError(_missing(file)) from error
+    header: Header = FORMATS[profile.format].read_header(path, profile, file)
+    return header
+
+
+def _times(raw: RawColumns, profile: DeviceProfile) -> Samples:
+    if profile.time is not None:
+        return raw.columns[profile.time.column] * conversion_factor(profile.time.unit, "s")
+    count = next(iter(raw.columns.values())).size
+    return np.arange(count) / (raw.rate_hz or profile.rate_hz)
+
+
+def _channels(raw: RawColumns, profile: DeviceProfile) -> dict[str, Samples]:
+    return {
+        channel.channel: raw.columns[channel.column] * channel.factor
+        for channel in profile.channels
+        if channel.column in raw.columns
+    }
+
+
+def _check(
+    time_s: Samples,
+    channels: dict[str, Samples],
+    raw: RawColumns,
+    profile: DeviceProfile,
+    file: str,
+) -> tuple[float, tuple[Gap, ...], list[Problem]]:
+    column = profile.time.column if profile.time else None
+    problems = unit_problems(profile, raw.units, file)
+    unusable = checks.time_problems(time_s, file, raw.first_row, column)
+    if unusable:
+        raise StudyError([*problems, *unusable])
+    step_s = checks.usual_step(time_s)
+    gaps = checks.find_gaps(time_s, step_s)
+    rate_hz = 1.0 / step_s
+    problems += checks.rate_problems(rate_hz, profile, file)
+    problems += checks.gap_problems(gaps, file, raw.first_row)
+    for channel in profile.channels:
+        if channel.channel in channels:
+            values = channels[channel.channel]
+            problems += checks.channel_problems(values, channel, file, raw.first_row)
+    problems += checks.signal_problems(channels, profile, file)
+    return rate_hz, gaps, problems
+
+
+def read_recording(path: Path, profile: DeviceProfile, file: str | None = None) -> Recording:
+    """Return the samples of a recording in SI units, with every finding of the checks.
+
+    Parameters
+    ----------
+    path : the file
+    profile : the device that wrote it
+    file : the file's name in messages, e.g. relative to the study folder
+
+    Raises
+    ------
+    StudyError
+        The file cannot be used at all: missing, empty, truncated, of another format, without a
+        column of the profile, with text among its numbers, with time stamps that do not rise.
+        Findings that leave usable samples are in `Recording.problems` instead.
+    """
+    file = file or path.name
+    try:
+        content = path.read_bytes()
+    except FileNotFoundError as error:
+        raise StudyError(_missing(file)) from error
+    if not content:
+        raise StudyError(empty_file(file))
+    raw: RawColumns = FORMATS[profile.format].read_columns(content, profile, file)
+    time_s = _times(raw, profile)
+    channels = _channels(raw, profile)
+    rate_hz, gaps, problems = _check(time_s, channels, raw, profile, file)
+    return Recording(
+        name=file,
+        device=profile.device,
+        sha256=sha256_of_bytes(content),
+        time_s=time_s,
+        channels=channels,
+        rate_hz=rate_hz,
+        gaps=gaps,
+        problems=tuple(problems),
+    )
