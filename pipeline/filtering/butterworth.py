@@ -55,9 +55,7 @@ def settling_samples(cutoff_hz: float, rate_hz: float) -> int:
 @lru_cache(maxsize=64)
 def _sections(cutoff_hz: float, rate_hz: float, order_per_pass: int) -> Signal:
     design = design_frequency(cutoff_hz, rate_hz, order_per_pass)
-    sections = butter(order_per_pass, design, btype="low", fs=rate_hz, output="sos")
-    sections.setflags(write=False)  # cached: shared by all callers
-    return sections
+    return butter(order_per_pass, design, btype="low", fs=rate_hz, output="sos")
 
 
 def zero_lag_lowpass(
