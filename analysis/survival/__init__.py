@@ -1,0 +1,1 @@
+"""Survival estimators on plain arrays: no tables, no files, no settings."""

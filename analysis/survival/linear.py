@@ -1,0 +1,73 @@
+"""Small linear algebra and chi-square tests shared by the estimators."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg, special
+
+from analysis.survival.checks import Floats
+
+# Share of a column's own variance below which it counts as a combination of the others. The
+# information on standardised covariates is accurate to about 1e-14.
+SINGULAR = 1e-10
+# Share of the largest diagonal element that is rounding.
+NOISE = 1e-14
+
+
+@dataclass(frozen=True)
+class ChiSquareTest:
+    """A chi-square statistic with its degrees of freedom and p-value."""
+
+    statistic: float
+    df: int
+    p: float
+
+    @classmethod
+    def of(cls, statistic: float, df: int) -> ChiSquareTest:
+        """Look up the upper tail probability."""
+        return cls(float(statistic), int(df), float(special.chdtrc(df, max(statistic, 0.0))))
+
+
+def chi_square_test(vector: Floats, covariance: Floats) -> ChiSquareTest:
+    """Return ``vector' covariance^- vector``, with the rank of the covariance as df."""
+    diagonal = np.diag(covariance)
+    scale = np.asarray(np.sqrt(np.where(diagonal > 0, diagonal, 1.0)))
+    values, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
+    kept = values > SINGULAR * max(1.0, float(values[-1]) if values.size else 1.0)
+    projected = vectors[:, kept].T @ (vector / scale)
+    return ChiSquareTest.of(float(np.sum(projected**2 / values[kept])), int(kept.sum()))
+
+
+def symmetric_inverse(matrix: Floats) -> Floats:
+    """Invert a positive definite matrix, scaling its diagonal to one first.
+
+    A matrix that rounding has made indefinite (a nearly diverged fit) gets the pseudo-inverse.
+    """
+    diagonal = np.sqrt(np.maximum(np.diag(matrix), np.finfo(np.float64).tiny))
+    outer: Floats = np.outer(diagonal, diagonal)
+    correlation = matrix / outer
+    factor, failed = linalg.lapack.dpotrf(correlation, lower=1)
+    if failed:
+        return np.linalg.pinv(correlation, hermitian=True) / outer
+    inverse, _ = linalg.lapack.dpotri(factor, lower=1)
+    full = np.tril(inverse) + np.tril(inverse, -1).T
+    return full / outer
+
+
+def dependent_column(information: Floats) -> tuple[int | None, tuple[int, ...]]:
+    """Find the first column without information of its own, and the columns it repeats.
+
+    Returns ``(None, ())`` when the matrix is positive definite.
+    """
+    noise = NOISE * float(np.diag(information).max(initial=0.0))
+    for k in range(information.shape[0]):
+        earlier = information[:k, :k]
+        own = information[k, k]
+        loading: Floats = np.linalg.solve(earlier, information[:k, k])
+        left = own - loading @ information[:k, k]
+        if left <= max(SINGULAR * own, noise):
+            scaled = np.abs(loading) * np.sqrt(np.diag(earlier) / max(own, 1e-300))
+            return k, tuple(int(i) for i in np.flatnonzero(scaled > 1e-6))
+    return None, ()
