@@ -142,8 +142,27 @@ _IDENTIFYING_WORDS = {
 _WORD_KIND = {word: kind for kind, words in _IDENTIFYING_WORDS.items() for word in words.split()}
 # "name" alone is a person's; with one of these before it, it is a thing's.
 _THINGS_WITH_NAMES = frozenset(
-    ("task", "site", "device", "visit", "metric", "channel", "sensor", "file", "column", "unit")
-    + ("condition", "movement", "trial", "test", "variable", "brand", "model", "protocol", "sport")
+    (
+        "task",
+        "site",
+        "device",
+        "visit",
+        "metric",
+        "channel",
+        "sensor",
+        "file",
+        "column",
+        "unit",
+        "condition",
+        "movement",
+        "trial",
+        "test",
+        "variable",
+        "brand",
+        "model",
+        "protocol",
+        "sport",
+    )
 )
 _WORDS = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-zäöüß]+|\d+")
 
