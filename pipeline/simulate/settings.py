@@ -1,0 +1,201 @@
+"""simulate.yaml: every parameter of the invented cohort."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field, model_validator
+
+from shared.settings.strict import Strict
+
+STYLES = (
+    "knee_excursion_deg",
+    "knee_angle_at_contact_deg",
+    "knee_contact_rate_share",
+    "knee_peak_time_share",
+    "thigh_share",
+    "standing_knee_angle_deg",
+    "damping_per_m",
+    "leg_stiffness_per_s2",
+    "toe_share",
+    "toe_depth_m",
+    "heel_start_m",
+    "heel_depth_m",
+    "drop_efficiency",
+    "unloading_time_s",
+    "push_force_g",
+    "countermovement_depth_m",
+    "countermovement_time_s",
+    "bottom_force_g",
+    "takeoff_rise_m",
+    "contact_rise_m",
+    "recovery_time_s",
+    "involved_share",
+    "contact_lag_s",
+    "tissue_gain",
+    "tissue_frequency_hz",
+    "pelvis_pitch_deg",
+)
+"""The parameters of movement; each varies between athletes, limbs, visits and trials."""
+
+Site = Literal["harbour", "meadow", "ridge"]
+TaskName = Literal["single_leg_drop_landing", "drop_vertical_jump", "countermovement_jump"]
+Cause = Literal["graft_rupture", "contralateral_tear"]
+
+
+class Variation(Strict):
+    """One parameter of movement: its typical value and how it varies.
+
+    On the `log` scale shifts and standard deviations are those of the natural logarithm.
+    """
+
+    typical: float
+    scale: Literal["linear", "log"] = "linear"
+    involved_shift: float = 0.0
+    women_shift: float = 0.0
+    task_shift: dict[TaskName, float] = Field(default_factory=dict)
+    between_athletes: float = Field(default=0.0, ge=0)
+    between_limbs: float = Field(default=0.0, ge=0)
+    between_visits: float = Field(default=0.0, ge=0)
+    between_trials: float = Field(default=0.0, ge=0)
+    low: float
+    high: float
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Variation:
+        if not self.low < self.typical < self.high:
+            raise ValueError("low < typical < high is needed")
+        return self
+
+
+class People(Strict):
+    """Who takes part; shares are probabilities."""
+
+    women_share: float = Field(gt=0, lt=1)
+    age_mean_years: float
+    age_sd_years: float = Field(gt=0)
+    age_low_years: float
+    age_high_years: float
+    height_mean_m: dict[Literal["female", "male"], float]
+    height_sd_m: float = Field(gt=0)
+    body_mass_index_mean: dict[Literal["female", "male"], float]
+    body_mass_index_sd: float = Field(gt=0)
+    right_dominant_share: float = Field(ge=0, le=1)
+    graft_shares: dict[Literal["patellar_tendon", "hamstring", "quadriceps", "allograft"], float]
+    sport_level_shares: list[float] = Field(min_length=3, max_length=3)
+    prior_injury_share: float = Field(ge=0, le=1)
+
+
+class Protocol(Strict):
+    """What is recorded when."""
+
+    box_height_m: float = Field(gt=0)
+    trials: int = Field(ge=1, le=9)
+    clearance_day_mean: float
+    clearance_day_sd: float = Field(gt=0)
+    clearance_day_low: float
+    follow_up_share: float = Field(ge=0, le=1)
+    follow_up_gap_days: tuple[int, int]
+    camera_share_of_harbour: float = Field(ge=0, le=1)
+    standing_duration_s: float = Field(gt=0)
+    trial_duration_s: dict[TaskName, float]
+    first_contact_s: tuple[float, float]
+    countermovement_start_s: tuple[float, float]
+
+
+class Instruments(Strict):
+    """Errors of the instruments, in the units that their data sheets use."""
+
+    plate_noise_n: float
+    plate_offset_sd_n: float
+    accelerometer_noise_g: float
+    accelerometer_bias_sd_g: float
+    accelerometer_tilt_sd_deg: float
+    accelerometer_range_g: float
+    rate_noise_deg_s: float
+    rate_bias_mean_deg_s: float
+    rate_bias_sd_deg_s: float
+    rate_bias_trial_sd_deg_s: float
+    rate_drift_sd_deg_s2: float
+    rate_misalignment_sd_deg: float
+    rate_range_deg_s: float
+    thigh_wobble_sd_deg_s: float
+    camera_noise_deg: float
+    camera_zero_sd_deg: float
+    sway_m_s2: float
+
+
+class Nuisances(Strict):
+    """What goes wrong. Athletes are named by number, so that the smallest cohort has each case."""
+
+    mirrored_left_sensors_site: Site
+    bilateral_athlete: int
+    duplicate_athlete: int
+    wrong_rate_athlete: int
+    event_before_clearance_athlete: int
+    operator_reject_athlete: int
+    gap_share: float = Field(ge=0, le=1)
+    missing_samples_share: float = Field(ge=0, le=1)
+    incomplete_plate_share: float = Field(ge=0, le=1)
+    short_recording_share: float = Field(ge=0, le=1)
+    second_hop_share: float = Field(ge=0, le=1)
+
+
+class Predictor(Strict):
+    """A planted effect: hazard ratio of each cause per standard deviation of the true metric."""
+
+    metric: str
+    sensor: str
+    task: TaskName
+    limb: Literal["involved", "both"]
+    landing: int = 1
+    unit: str
+    hazard_ratio_per_sd: dict[Cause, float]
+
+
+class CovariateEffect(Strict):
+    """Hazard ratio of each cause per unit of a covariate."""
+
+    hazard_ratio: dict[Cause, float]
+
+
+class Outcomes(Strict):
+    """Cause-specific Weibull hazards after clearance, and everything else that ends follow-up."""
+
+    horizon_days: int = Field(gt=0)
+    weibull_shape: float = Field(gt=0)
+    cumulative_hazard: dict[Cause, float]
+    predictors: list[Predictor]
+    age_centre_years: float
+    age_per_year: CovariateEffect
+    women: CovariateEffect
+    other_knee_injury_cumulative_hazard: float = Field(ge=0)
+    end_of_sport_cumulative_hazard: float = Field(ge=0)
+    lost_cumulative_hazard: float = Field(ge=0)
+    contact_share: float = Field(ge=0, le=1)
+    exposures_first_year: float = Field(gt=0)
+    exposures_second_year: float = Field(gt=0)
+    exposure_dispersion: float = Field(gt=0)
+
+
+class SimulationSettings(Strict):
+    """All parameters of the generator."""
+
+    seed: int
+    athletes: int = Field(ge=1, le=99_999)
+    athletes_per_batch: int = Field(ge=1)
+    people: People
+    protocol: Protocol
+    style: dict[str, Variation]
+    stiffness_per_excursion: float
+    propulsion_speed_share: float = Field(gt=0, lt=1)
+    instruments: Instruments
+    nuisances: Nuisances
+    outcomes: Outcomes
+
+    @model_validator(mode="after")
+    def _every_style_parameter(self) -> SimulationSettings:
+        if set(self.style) != set(STYLES):
+            wrong = sorted(set(self.style) ^ set(STYLES))
+            raise ValueError(f"style must list exactly the known parameters; differing: {wrong}")
+        return self
