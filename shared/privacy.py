@@ -141,28 +141,9 @@ _IDENTIFYING_WORDS = {
 }
 _WORD_KIND = {word: kind for kind, words in _IDENTIFYING_WORDS.items() for word in words.split()}
 # "name" alone is a person's; with one of these before it, it is a thing's.
-_THINGS_WITH_NAMES = frozenset(
-    (
-        "task",
-        "site",
-        "device",
-        "visit",
-        "metric",
-        "channel",
-        "sensor",
-        "file",
-        "column",
-        "unit",
-        "condition",
-        "movement",
-        "trial",
-        "test",
-        "variable",
-        "brand",
-        "model",
-        "protocol",
-        "sport",
-    )
+_THINGS_WITH_NAMES = (
+    *("task", "site", "device", "visit", "metric", "channel", "sensor", "file", "column", "unit"),
+    *("condition", "movement", "trial", "test", "variable", "brand", "model", "protocol", "sport"),
 )
 _WORDS = re.compile(r"[A-Z]+(?![a-z])|[A-Z]?[a-zäöüß]+|\d+")
 
@@ -181,7 +162,7 @@ def _persons(text: str) -> Iterator[tuple[int, str]]:
     for match in _PERSON_LINE.finditer(text):
         value = match["value"].strip().strip("\"'").strip()
         before = text[: match.start()].rstrip(" _").lower()
-        if match["key"].lower() == "name" and before.endswith(tuple(_THINGS_WITH_NAMES)):
+        if match["key"].lower() == "name" and before.endswith(_THINGS_WITH_NAMES):
             continue
         if _PSEUDONYM.fullmatch(value) or value.lower() in _TAKEN_OUT:
             continue

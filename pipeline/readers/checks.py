@@ -27,6 +27,7 @@ FLAG_OF_RULE = {
 
 _GAP_STEPS = 1.5  # a step this many times the usual one is a hole
 _BEYOND_RANGE = 1.001  # rounding in the file may step over full scale by a hair
+_LONGEST_SESSION_S = 1e7  # stamps of a calendar (1970, 1904, 1900) are far larger
 _STRIDE = 7  # a median over every seventh sample tells unit and sign as well as over all
 
 
@@ -51,7 +52,7 @@ def find_gaps(time_s: Samples, step_s: float) -> tuple[Gap, ...]:
 
 
 def time_problems(time_s: Samples, file: str, first_row: int, column: str | None) -> list[Problem]:
-    """Return what makes the time stamps unusable: too few, empty, or not rising."""
+    """Return what makes the time stamps unusable: too few, empty, of a calendar, not rising."""
     if time_s.size < MINIMUM_SAMPLES:
         return [
             refusal(
@@ -73,6 +74,18 @@ def time_problems(time_s: Samples, file: str, first_row: int, column: str | None
                 found=f"no number in {empty.size} time stamps, first at sample {empty[0]}",
                 expected="a time stamp in every row",
                 mend="export the recording again with its time column",
+            )
+        ]
+    if abs(time_s[0]) > _LONGEST_SESSION_S:
+        return [
+            refusal(
+                "absolute_clock_time",
+                file,
+                row=first_row,
+                column=column,
+                found="time stamps that count from a date in the past",
+                expected="seconds since the common trigger",
+                mend="export relative times; an absolute time identifies a visit",
             )
         ]
     backward = np.flatnonzero(np.diff(time_s) <= 0)

@@ -110,8 +110,41 @@ def read_header(path: Path, profile: DeviceProfile, file: str) -> Header:
     with path.open("rb") as stream:
         content = _to_narrow(stream.read(HEAD_BYTES), _layout(profile))
     head = _checked_head(content, profile, file)
+    if problems := _first_row_problems(content, head, profile, file):
+        raise StudyError(problems)
     lines = tuple((f"header line {i}", line) for i, line in enumerate(head.lines, start=1))
     return Header(head.columns, {}, lines)
+
+
+def _first_row_problems(
+    content: bytes, head: _Head, profile: DeviceProfile, file: str
+) -> list[Problem]:
+    """Return what the first row of samples tells about decimal mark and text among numbers."""
+    layout = _layout(profile)
+    line = content[head.end :].split(b"\n", 1)[0].decode("latin-1")
+    cells = next(csv.reader([line.rstrip("\r")], delimiter=layout.delimiter), [])
+    wanted = set(wanted_columns(profile, head.columns))
+    return [
+        _no_number(file, layout, layout.header_lines + 2, column, cell)
+        for column, cell in zip(head.columns, cells, strict=False)
+        if column in wanted
+        and cell.strip() not in _EMPTY_CELLS
+        and not _is_number(cell, layout.decimal)
+    ]
+
+
+def _no_number(
+    file: str, layout: DelimitedText, row: int, column: str, text: str, more: str = ""
+) -> Problem:
+    return refusal(
+        "text_in_number_column",
+        file,
+        row=row,
+        column=column,
+        found=masked(text) + more,
+        expected=f"numbers with {layout.decimal!r} as decimal mark",
+        mend="check the decimal mark in the device profile, and take text out of the cells",
+    )
 
 
 class _RowsOfWrongLength:
@@ -178,17 +211,7 @@ def _text_problems(
             continue
         index, text = bad[0][0], bad[0][1].decode("latin-1")
         more = f", and {len(bad) - 1} more such cells" if len(bad) > 1 else ""
-        problems.append(
-            refusal(
-                "text_in_number_column",
-                file,
-                row=first_row + index,
-                column=column,
-                found=masked(text) + more,
-                expected=f"numbers with {layout.decimal!r} as decimal mark",
-                mend="check the decimal mark in the device profile, and take text out of the cells",
-            )
-        )
+        problems.append(_no_number(file, layout, first_row + index, column, text, more))
     return problems
 
 

@@ -70,8 +70,14 @@ def wanted_columns(profile: DeviceProfile, present: Sequence[str]) -> list[str]:
 def column_problems(profile: DeviceProfile, present: Sequence[str], file: str) -> list[Problem]:
     """Return one problem per column of the profile that is missing, or stands twice."""
     problems = []
+    if len(set(present)) == len(present) and _columns_of(profile) <= set(present):
+        return []
     free = [name for name in present if name not in _columns_of(profile)]
-    for column in wanted_columns(profile, present):
+    if not {channel.column for channel in profile.channels} & set(present):
+        free, wanted = list(present), [channel.column for channel in profile.channels]
+    else:
+        wanted = wanted_columns(profile, present) + _misspelled(profile, free, present)
+    for column in wanted:
         count = list(present).count(column)
         if count == 1:
             continue
@@ -119,6 +125,17 @@ def _same_unit(stated: str, declared: str) -> bool:
         return abs(conversion_factor(stated, declared) - 1.0) < 1e-9
     except ValueError as error:
         return "unknown" in str(error)
+
+
+def _misspelled(profile: DeviceProfile, free: Sequence[str], present: Sequence[str]) -> list[str]:
+    """Return absent optional columns for which the file has an unknown, very similar one."""
+    return [
+        channel.column
+        for channel in profile.channels
+        if channel.optional
+        and channel.column not in present
+        and difflib.get_close_matches(channel.column, free, n=1, cutoff=0.85)
+    ]
 
 
 def _columns_of(profile: DeviceProfile) -> set[str]:
