@@ -65,7 +65,7 @@ def dependent_column(information: Floats) -> tuple[int | None, tuple[int, ...]]:
     for k in range(information.shape[0]):
         earlier = information[:k, :k]
         own = information[k, k]
-        loading: Floats = np.linalg.solve(earlier, information[:k, k])
+        loading = np.asarray(np.linalg.solve(earlier, information[:k, k]), dtype=np.float64)
         left = own - loading @ information[:k, k]
         if left <= max(SINGULAR * own, noise):
             scaled = np.abs(loading) * np.sqrt(np.diag(earlier) / max(own, 1e-300))

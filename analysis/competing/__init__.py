@@ -1,0 +1,1 @@
+"""Competing-risk estimators on plain arrays."""
