@@ -19,6 +19,7 @@ from pipeline.filtering.sampled import crossing_position
 from pipeline.filtering.spells import spells, spells_bridging
 
 Signal = NDArray[np.float64]
+Indices = NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,11 +95,13 @@ def plate_flights(
 ) -> tuple[FlightPhase, ...]:
     """Find the times in which every plate is unloaded.
 
-    Contact is the first sample above the threshold on any plate, held for `contact_hold_s`, after
-    `unloaded_before_contact_s` without load. Take-off is the sample after the last one at or above
-    the threshold, seen backward from the middle of the flight. Loads that are shorter than
-    `contact_hold_s` (ringing, a brush) end neither. With two plates the contact is that of the
-    first limb and the take-off that of the last. Positions are interpolated on the threshold.
+    Contact is the first sample at or above the threshold on any plate, held for `contact_hold_s`,
+    after `unloaded_before_contact_s` without load. A stiff plate rings at the impact, so dips
+    shorter than half of that hold do not interrupt it. Take-off is the sample after the last one
+    at or above the threshold, seen backward from the middle of the flight. Loads shorter than
+    `contact_hold_s` (a brush, ringing after take-off) are neither. With two plates the contact is
+    that of the first limb and the take-off that of the last. Positions are interpolated on the
+    threshold.
 
     Parameters
     ----------
@@ -110,7 +113,7 @@ def plate_flights(
     forces = np.atleast_2d(forces)
     levels = np.asarray(thresholds_n, dtype=np.float64)[:, None]
     loaded = np.logical_or.reduce(forces >= levels, axis=0)
-    starts, ends = spells_bridging(~loaded, contact_hold_s * rate_hz)
+    starts, ends = _unloaded_spells(loaded, contact_hold_s * rate_hz)
     total = forces.sum(axis=0)
     phases = []
     for first, end in zip(starts.tolist(), ends.tolist(), strict=True):
@@ -125,6 +128,16 @@ def plate_flights(
             peak = float(total[end : end + math.ceil(landing_peak_window_s * rate_hz) + 1].max())
         phases.append(FlightPhase(takeoff, contact, peak))
     return tuple(phases)
+
+
+def _unloaded_spells(loaded: NDArray[np.bool_], hold: float) -> tuple[Indices, Indices]:
+    """Return starts and ends of what lies between the loads that hold for `hold` samples."""
+    starts, ends = spells_bridging(loaded, 0.5 * hold)
+    held = ends - starts >= hold
+    firsts = np.concatenate(([0], ends[held]))
+    lasts = np.concatenate((starts[held], [len(loaded)]))
+    some = lasts > firsts
+    return firsts[some], lasts[some]
 
 
 def _first_crossing(forces: Signal, thresholds_n: Sequence[float], sample: int) -> float:

@@ -1,0 +1,106 @@
+"""Time base, gaps and the common sampling rate."""
+
+import numpy as np
+import pytest
+
+from pipeline.filtering.gaps import (
+    bridge_gaps,
+    missing_stretches,
+    on_regular_grid,
+    time_base,
+    unusable_gaps,
+)
+from pipeline.filtering.resampling import to_common_rate
+from tests.known_answers.signals import half_sine, sample_times
+
+
+@pytest.mark.parametrize("rate", [100.0, 120.0, 450.0, 600.0, 1000.0])
+def test_rate_from_a_printed_time_column(rate):
+    printed = np.round(0.25 + np.arange(2000) / rate, 6)
+    base = time_base(printed)
+    assert base.rate_hz == pytest.approx(rate, rel=1e-6)
+    assert base.start_s == 0.25
+    assert base.missing == 0
+    assert base.jitter_s <= 1.1e-6
+
+
+def test_missing_rows_leave_their_slots():
+    time = np.delete(sample_times(200.0, 5.0), [100, 400, 401, 402])
+    base = time_base(time)
+    assert base.missing == 4
+    assert base.rate_hz == pytest.approx(200.0)
+    regular = on_regular_grid(np.arange(len(time), dtype=float), base.slots)
+    assert len(regular) == 1001
+    gaps = missing_stretches(regular)
+    assert [(gap.first, gap.end) for gap in gaps] == [(100, 101), (400, 403)]
+    stack = on_regular_grid(np.ones((3, len(time))), base.slots)
+    assert missing_stretches(stack) == gaps
+
+
+def test_jitter_is_measured_and_order_is_demanded():
+    rng = np.random.default_rng(0)
+    time = sample_times(100.0, 10.0)
+    time[1:-1] += rng.uniform(-0.002, 0.002, len(time) - 2)
+    base = time_base(time)
+    assert base.rate_hz == pytest.approx(100.0)
+    assert base.jitter_s == pytest.approx(0.002, rel=0.05)
+    time[50] = time[49]
+    with pytest.raises(ValueError, match="does not increase at sample 50"):
+        time_base(time)
+    with pytest.raises(ValueError, match="sample 3 is missing"):
+        time_base(np.array([0.0, 1.0, 2.0, np.nan, 4.0]))
+    with pytest.raises(ValueError, match="too few"):
+        time_base(np.array([1.0]))
+
+
+def test_straight_lines_bridge_gaps_and_ends_stay_level():
+    signal = np.arange(10.0)
+    broken = signal.copy()
+    broken[[0, 4, 5, 9]] = np.nan
+    expected = signal.copy()
+    expected[[0, 9]] = (1.0, 8.0)
+    np.testing.assert_allclose(bridge_gaps(broken), expected)
+    assert np.isnan(broken[4])  # the input is not touched
+    np.testing.assert_allclose(bridge_gaps(np.vstack([broken, signal]))[1], signal)
+    with pytest.raises(ValueError, match="no samples at all"):
+        bridge_gaps(np.full(5, np.nan))
+
+
+def test_which_gaps_may_not_be_bridged():
+    signal = np.zeros(3000)
+    signal[[100, 101]] = np.nan  # short, far from contact
+    signal[200:203] = np.nan  # too long
+    signal[1040] = np.nan  # 40 ms after contact
+    signal[1051] = np.nan  # 51 ms after contact
+    gaps = missing_stretches(signal)
+    bad = unusable_gaps(gaps, (1000.0,), 1000.0, maximum_gap_samples=2)
+    assert [(gap.first, gap.end) for gap in bad] == [(200, 203), (1040, 1041)]
+    assert missing_stretches(np.zeros(10)) == ()
+
+
+@pytest.mark.parametrize(("rate", "common"), [(1000.0, 500.0), (500.0, 200.0), (1000.0, 200.0)])
+def test_common_rate_keeps_instants_and_slow_peaks(rate, common):
+    pulse = half_sine(sample_times(rate, 4.0) - 2.0, 3.0, 0.100) + 1.0
+    slow = to_common_rate(pulse, rate, common_rate_hz=common)
+    time = np.arange(len(slow)) / common
+    assert slow.max() == pytest.approx(4.0, rel=5e-3)
+    assert time[np.argmax(slow)] == pytest.approx(2.05, abs=0.5 / common)
+    np.testing.assert_allclose(slow[time < 1.8], 1.0, atol=2e-3)
+
+
+def test_frequencies_above_the_new_limit_do_not_fold():
+    time = sample_times(1000.0, 4.0)
+    fast = np.sin(2 * np.pi * 180.0 * time)  # would show as 20 Hz at 200 samples per second
+    slow = to_common_rate(np.vstack([fast, fast]), 1000.0, common_rate_hz=200.0)
+    assert slow.shape == (2, 801)
+    assert np.abs(slow[:, 100:-100]).max() < 0.01
+    assert np.abs(fast[::5][100:-100]).max() > 0.5  # what plain picking would give
+
+
+def test_a_rate_is_never_raised():
+    same = np.zeros(10)
+    assert to_common_rate(same, 200.0, common_rate_hz=200.0) is same
+    with pytest.raises(ValueError, match="lowest of its kind"):
+        to_common_rate(same, 200.0, common_rate_hz=500.0)
+    with pytest.raises(ValueError, match="no small ratio"):
+        to_common_rate(same, 1000.0, common_rate_hz=777.77)
