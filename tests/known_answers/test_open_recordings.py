@@ -76,9 +76,9 @@ def test_jump_at_600_hz_by_our_rule():
     assert events.flags == ()
     # noise of 6 N on this plate: 5 SD are 29.8 N, more than 20 N
     assert level == pytest.approx(29.8, abs=0.1)
-    # The source's level, 10 N above the smallest value, is 2.9 N of the raw force: below the mean of
-    # the empty plate (5.9 N), so its noise decides. Ours is 35.8 N raw: 2.5 ms earlier on the way
-    # up and 5.2 ms later on the way down.
+    # The source's level, 10 N above the smallest value, is 2.9 N of the raw force: below the mean
+    # of the empty plate (5.9 N), so its noise decides. Ours is 35.8 N raw: 2.5 ms earlier on the
+    # way up and 5.2 ms later on the way down.
     assert raw.min() + 10.0 == pytest.approx(2.85)
     takeoff, landing = flight.takeoff.seconds(600.0), flight.contact.seconds(600.0)
     assert takeoff == pytest.approx(0.9045, abs=5e-4)
