@@ -34,6 +34,7 @@ STYLES = (
     "contact_lag_s",
     "tissue_gain",
     "tissue_frequency_hz",
+    "tissue_delay_s",
     "pelvis_pitch_deg",
 )
 """The parameters of movement; each varies between athletes, limbs, visits and trials."""

@@ -17,25 +17,29 @@ _FORWARD_SHARE = 0.30
 _SIDEWARD_SHARE = 0.12
 
 
-def through_tissue(force: Array, gain: float, frequency_hz: float) -> Array:
-    """Return the response of a damped resonance to a specific force on the dense grid.
+def through_tissue(force: Array, gain: float, frequency_hz: float, delay_s: float) -> Array:
+    """Return what soft tissue and belt make of a specific force on the dense grid.
 
-    Transfer function w² (1 + G s / w) / (s² + 2 z w s + w²), bilinear transform: at rest it gives
-    the input (gain 1 at zero frequency), near its frequency it overshoots.
+    Transfer function (w² + 2 z w s + G s²) / (s² + 2 z w s + w²), bilinear transform, then a delay:
+    slow changes pass unaltered, shocks faster than the resonance w are magnified up to G times
+    and ring.
     """
     w = 2.0 * np.pi * frequency_hz
     k = 2.0 * DENSE_RATE_HZ
-    leading = k * k + 2.0 * _DAMPING_RATIO * w * k + w * w
-    numerator = np.array([w * w + gain * w * k, 2.0 * w * w, w * w - gain * w * k]) / leading
-    denominator = np.array(
+    viscous = 2.0 * _DAMPING_RATIO * w * k
+    leading = k * k + viscous + w * w
+    numerator = np.array(
         [
-            1.0,
-            2.0 * (w * w - k * k) / leading,
-            (k * k - 2.0 * _DAMPING_RATIO * w * k + w * w) / leading,
+            gain * k * k + viscous + w * w,
+            2.0 * (w * w - gain * k * k),
+            gain * k * k - viscous + w * w,
         ]
     )
+    denominator = np.array([leading, 2.0 * (w * w - k * k), k * k - viscous + w * w])
     at_rest = lfiltic(numerator, denominator, [force[0]] * 2, [force[0]] * 2)
-    return lfilter(numerator, denominator, force, zi=at_rest)[0]
+    response = lfilter(numerator, denominator, force, zi=at_rest)[0]
+    late = round(delay_s * DENSE_RATE_HZ)
+    return np.concatenate([np.full(late, response[0]), response[: len(response) - late]])
 
 
 def specific_force_at_waist(
@@ -47,7 +51,9 @@ def specific_force_at_waist(
     wobble also shakes forward and sideward; the pelvis pitches in the landing, which turns the
     vector but leaves its length.
     """
-    vertical = through_tissue(support, row["tissue_gain"], row["tissue_frequency_hz"])
+    vertical = through_tissue(
+        support, row["tissue_gain"], row["tissue_frequency_hz"], row["tissue_delay_s"]
+    )
     wobble = vertical - support
     forward, sideward = _FORWARD_SHARE * wobble, _SIDEWARD_SHARE * wobble
     begin, end = motion.moving_s
