@@ -121,7 +121,10 @@ def _first_row_problems(
 ) -> list[Problem]:
     """Return what the first row of samples tells about decimal mark and text among numbers."""
     layout = _layout(profile)
-    line = content[head.end :].split(b"\n", 1)[0].decode("latin-1")
+    row, end_of_line, _ = content[head.end :].partition(b"\n")
+    if not end_of_line:
+        return []  # cut by the size of what was read: the last cell may be cut as well
+    line = row.decode("latin-1")
     cells = next(csv.reader([line.rstrip("\r")], delimiter=layout.delimiter), [])
     wanted = set(wanted_columns(profile, head.columns))
     return [
