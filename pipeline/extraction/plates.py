@@ -1,0 +1,111 @@
+"""Force plates of a trial: forces with the offset of the empty plates removed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.calibration.body_weight import quiet_stance
+from pipeline.calibration.stillness import Window
+from pipeline.events.phases import FlightPhase
+from pipeline.events.plate import EmptyPlate, contact_threshold, empty_plate, plate_flights
+from pipeline.extraction.signals import Signals
+from pipeline.extraction.trials import Trial
+from shared.settings.processing import Events
+
+Signal = NDArray[np.float64]
+
+LANDING_TIME_S = 0.5
+"""A stance is sought this long after contact: the time before belongs to the landing itself."""
+
+
+@dataclass(frozen=True, slots=True)
+class Plates:
+    """Raw forces of a trial with the offset of the empty plates removed.
+
+    Parameters
+    ----------
+    signals : the recording
+    sides : left and right, or single
+    forces : shape (plates, samples), N
+    total : force on the whole body, shape (samples,), N
+    thresholds_n : force that tells contact, per plate
+    empty : reading of each empty plate; None when a plate never was empty
+    """
+
+    signals: Signals
+    sides: tuple[str, ...]
+    forces: Signal
+    total: Signal
+    thresholds_n: tuple[float, ...]
+    empty: tuple[EmptyPlate | None, ...]
+
+    @property
+    def per_limb(self) -> bool:
+        """Tell whether each limb has a plate of its own."""
+        return len(self.sides) == 2
+
+    def force_of(self, side: str) -> Signal:
+        """Return the force on one limb (left, right), or on all that stands on the plates."""
+        return self.forces[self.sides.index(side)] if side in self.sides else self.total
+
+    def flights(self, settings: Events, side: str | None = None) -> tuple[FlightPhase, ...]:
+        """Return the flight phases of the whole body, or of one limb."""
+        rows = slice(None) if side is None else slice(i := self.sides.index(side), i + 1)
+        return plate_flights(
+            self.forces[rows],
+            self.thresholds_n[rows],
+            self.signals.rate_hz,
+            contact_hold_s=settings.contact_hold_s,
+            unloaded_before_contact_s=settings.unloaded_before_contact_s,
+            minimum_flight_s=settings.minimum_flight_s,
+        )
+
+
+def read_plates(trial: Trial, settings: Events) -> Plates | None:
+    """Remove the offset of the empty plates from the raw forces; None without a plate."""
+    found = trial.plate_channels()
+    if found is None:
+        return None
+    signals, channels = found
+    forces = signals.stack(channels)
+    limits = {
+        "force_threshold_n": settings.force_threshold_n,
+        "force_threshold_sd": settings.force_threshold_sd,
+    }
+    empty = tuple(empty_plate(force, signals.rate_hz, **limits) for force in forces)
+    forces -= np.array([[reading.offset_n if reading else 0.0] for reading in empty])
+    return Plates(
+        signals,
+        tuple(channel.rpartition(".")[2] for channel in channels),
+        forces,
+        forces.sum(axis=0),
+        tuple(
+            contact_threshold(reading.noise_n if reading else 0.0, **limits) for reading in empty
+        ),
+        empty,
+    )
+
+
+def final_stance(
+    plates: Plates, contact: float, *, body_weight_n: float, window_s: float, spread_share: float
+) -> Window | None:
+    """Return the stance after a landing, or None when the athlete does not come to rest.
+
+    Parameters
+    ----------
+    spread_share
+        Largest standard deviation of the force, as a share of body weight.
+    """
+    window = quiet_stance(
+        plates.total,
+        plates.signals.rate_hz,
+        window_s=window_s,
+        first_sample=int(contact + LANDING_TIME_S * plates.signals.rate_hz),
+        smallest_load_n=0.2 * body_weight_n,
+    )
+    if window is None or plates.total[window.samples].std() > spread_share * body_weight_n:
+        return None
+    return window

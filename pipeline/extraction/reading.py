@@ -1,0 +1,102 @@
+"""Read one raw file for extraction: hash, validate, prepare, and say why when it cannot be used."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.extraction.signals import Signals, prepare
+from pipeline.readers.checks import FLAG_OF_RULE
+from pipeline.readers.read import read_recording
+from pipeline.readers.recording import Recording
+from pipeline.reasons import Reason
+from shared.errors import Problem, StudyError
+from shared.provenance import sha256_of_file
+from shared.settings.device import DeviceProfile
+
+# Missing samples concern only the values whose window they lie in; see `quality.windows`.
+_LOCAL = frozenset({str(Reason.GAP), str(Reason.MISSING_SAMPLES)})
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What came of reading a file.
+
+    Parameters
+    ----------
+    sha256 : hash of the bytes, '' when there is no file
+    signals : the prepared recording; None when it cannot be used
+    rate_hz, samples, duration_s : as found, None when it cannot be read
+    flags : quality flags of the recording
+    rule, reason : why it cannot be used, for machines and for people; '' when it can
+    """
+
+    sha256: str
+    signals: Signals | None
+    rate_hz: float | None = None
+    samples: int | None = None
+    duration_s: float | None = None
+    flags: tuple[str, ...] = ()
+    rule: str = ""
+    reason: str = ""
+
+
+def _sentence(problem: Problem) -> str:
+    place = f" in {problem.column}" if problem.column else ""
+    return f"found {problem.found}{place}, expected {problem.expected}"
+
+
+def _unusable(problems: tuple[Problem, ...], sha256: str, **found: object) -> Reading:
+    first = problems[0]
+    return Reading(sha256, None, rule=first.rule, reason=_sentence(first), **found)  # type: ignore[arg-type]
+
+
+def judge(recording: Recording, recording_id: str, shortest_s: float) -> Reading:
+    """Turn the findings of the reader into flags, or into the reason why there are no signals.
+
+    Parameters
+    ----------
+    shortest_s
+        A shorter recording holds neither a quiet stance nor a landing.
+    """
+    found = {
+        "rate_hz": recording.rate_hz,
+        "samples": recording.samples,
+        "duration_s": recording.duration_s,
+    }
+    grave = tuple(p for p in recording.problems if p.rule not in FLAG_OF_RULE)
+    flags = tuple(sorted({FLAG_OF_RULE[p.rule] for p in recording.problems if p not in grave}))
+    if grave:
+        return _unusable(grave, recording.sha256, flags=flags, **found)
+    if recording.duration_s < shortest_s:
+        return Reading(
+            recording.sha256,
+            None,
+            recording.rate_hz,
+            recording.samples,
+            recording.duration_s,
+            tuple(sorted({*flags, str(Reason.SHORT_RECORDING)})),
+            str(Reason.SHORT_RECORDING),
+            f"found {recording.duration_s:.2f} s, expected at least {shortest_s:g} s",
+        )
+    everywhere = tuple(flag for flag in flags if flag not in _LOCAL)
+    return Reading(
+        recording.sha256,
+        prepare(recording, recording_id, everywhere),
+        recording.rate_hz,
+        recording.samples,
+        recording.duration_s,
+        flags,
+    )
+
+
+def read_file(
+    path: Path, profile: DeviceProfile, file: str, recording_id: str, shortest_s: float
+) -> Reading:
+    """Read and judge a file; a file that cannot be used never stops the others."""
+    try:
+        recording = read_recording(path, profile, file)
+    except StudyError as error:
+        sha256 = sha256_of_file(path) if path.is_file() else ""
+        return _unusable(error.problems, sha256)
+    return judge(recording, recording_id, shortest_s)

@@ -1,0 +1,221 @@
+"""Step: from the raw recordings of a shard of athletes to its tables."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from pipeline.extraction.reading import Reading, read_file
+from pipeline.extraction.rows import Athlete, ShardRows, calibration_row, recording_row, table
+from pipeline.extraction.signals import Signals
+from pipeline.extraction.standing import Standing, calibrate
+from pipeline.extraction.tasks import require_known
+from pipeline.extraction.trials import Trial
+from pipeline.extraction.visit import measure_visit
+from pipeline.extraction.waveforms import Examples
+from shared.layout import recording_id, shard_of
+from shared.provenance import code_version, hash_of_settings, sha256_of_bytes
+from shared.settings.device import DeviceProfile
+from shared.settings.processing import ProcessingSettings
+from shared.settings.strict import validate
+from shared.sources import ROOT, sources_of
+from shared.tables import read_table, write_table
+
+STEP = "pipeline.extraction.shard:extract_shard"
+Index = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class _Setting:
+    """What stays the same for all athletes of a shard."""
+
+    folder: Path
+    profiles: Mapping[str, DeviceProfile]
+    scales: Mapping[str, Mapping[str, float]]
+    processing: ProcessingSettings
+
+    def read(self, index: Index, name: str) -> Reading:
+        if not index["usable"]:
+            return Reading("", None, rule=index["reason"], reason=index["detail"])
+        return read_file(
+            self.folder / index["path"],
+            self.profiles[index["device"]],
+            index["path"],
+            name,
+            self.processing.calibration.window_s,
+        )
+
+
+def _full_scales(profile: DeviceProfile) -> dict[str, float]:
+    return {
+        channel.channel: channel.full_scale if channel.clip else math.inf
+        for channel in profile.channels
+    }
+
+
+def _records(path: Path, athletes: set[str]) -> list[dict[str, Any]]:
+    rows = read_table(path)
+    return rows.loc[rows["athlete_id"].isin(athletes)].to_dict("records")
+
+
+def _grouped(rows: list[dict[str, Any]], *keys: str) -> dict[tuple[Any, ...], list[dict[str, Any]]]:
+    groups: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
+    for row in rows:
+        groups.setdefault(tuple(row[key] for key in keys), []).append(row)
+    return dict(sorted(groups.items()))
+
+
+def _standing(
+    rows: list[dict[str, Any]], athlete: Athlete, setting: _Setting, shard: ShardRows
+) -> Standing:
+    """Read the standing recordings of a visit and calibrate; note what was not accepted."""
+    read: dict[str, tuple[Index, Reading]] = {}
+    recordings: list[Signals] = []
+    for index in sorted(rows, key=lambda row: str(row["device"])):
+        name = recording_id(
+            index["athlete_id"], index["visit"], "standing", "both", 1, index["device"]
+        )
+        reading = setting.read(index, name)
+        read[index["device"]] = (index, reading)
+        if reading.signals is None:
+            shard.exclude(
+                "calibration", name, index["site"], "extract", reading.rule, reading.reason
+            )
+        else:
+            recordings.append(reading.signals)
+    standing = calibrate(recordings, athlete.mass_kg, setting.processing)
+    for (device, location), found in standing.places.items():
+        index, reading = read[device]
+        shard.rows["calibrations"].append(calibration_row(index, reading.sha256, found))
+        if found.reason:
+            name = f"{found.signals.recording_id}.{location}"
+            shard.exclude(
+                "calibration", name, index["site"], "extract", "calibration_rejected", found.reason
+            )
+    return standing
+
+
+def _trials(rows: list[dict[str, Any]], setting: _Setting, shard: ShardRows) -> Iterator[Trial]:
+    """Read the recordings of a visit, trial by trial; note what cannot be used."""
+    for group in _grouped(rows, "task", "side", "trial").values():
+        usable = []
+        for index in sorted(group, key=lambda row: str(row["recording_id"])):
+            reading = setting.read(index, index["recording_id"])
+            shard.rows["recordings"].append(recording_row(index, reading))
+            if reading.signals is not None:
+                usable.append(reading.signals)
+            elif index["usable"]:
+                shard.exclude(
+                    "recording",
+                    index["recording_id"],
+                    index["site"],
+                    "extract",
+                    reading.rule,
+                    reading.reason,
+                )
+        if usable:
+            first = group[0]
+            box = first["box_height_m"]
+            yield Trial(
+                first["athlete_id"],
+                first["site"],
+                first["visit"],
+                first["task"],
+                first["side"],
+                int(first["trial"]),
+                None if pd.isna(box) else float(box),
+                tuple(usable),
+            )
+
+
+def extract_shard(
+    *,
+    recordings_index: Path,
+    calibration_index: Path,
+    athletes: Path,
+    recordings: Path,
+    calibrations: Path,
+    landings: Path,
+    metrics: Path,
+    metric_sources: Path,
+    exclusions: Path,
+    waveforms: Path,
+    shard: int,
+    shards: int,
+    study: dict[str, Any],  # noqa: ARG001 -- part of every step's settings; changes rerun it
+    processing: dict[str, Any],
+    devices: dict[str, Any],
+    study_folder: str,
+    raw: list[Path] | None = None,  # noqa: ARG001 -- declared for the workflow: what is read
+) -> None:
+    """Read, calibrate, find landings and measure, for the athletes of one shard.
+
+    Each raw file is read once. A file that cannot be used is excluded with its reason and never
+    stops the others. Memory holds one athlete's visit at a time.
+
+    Raises
+    ------
+    StudyError
+        A task has no event rules, or a setting is wrong.
+    """
+    people = {
+        row["athlete_id"]: Athlete(
+            row["athlete_id"], row["injured_side"], row["dominant_side"], float(row["mass_kg"])
+        )
+        for row in read_table(athletes).to_dict("records")
+        if shard_of(row["athlete_id"], shards) == shard
+    }
+    settings = validate(ProcessingSettings, processing, "processing.yaml")
+    profiles = {
+        name: validate(DeviceProfile, content, f"devices/{name}.yaml")
+        for name, content in devices.items()
+    }
+    setting = _Setting(
+        Path(study_folder),
+        profiles,
+        {name: _full_scales(profile) for name, profile in profiles.items()},
+        settings,
+    )
+    index = [row for row in _records(recordings_index, set(people)) if row["task"] != "standing"]
+    standings = _grouped(_records(calibration_index, set(people)), "athlete_id", "visit")
+    require_known(sorted({row["task"] for row in index}))
+    rows, examples = ShardRows(settings.quality.excluding_flags), Examples(settings)
+    for (athlete_id, visit), group in _grouped(index, "athlete_id", "visit").items():
+        athlete = people[athlete_id]
+        standing = _standing(standings.get((athlete_id, visit), []), athlete, setting, rows)
+        trials = list(_trials(group, setting, rows))
+        for measurement in measure_visit(trials, standing, setting.scales, settings):
+            rows.add_measurement(measurement, athlete, standing)
+            examples.offer(measurement, standing)
+    paths = {
+        "recordings": recordings,
+        "calibrations": calibrations,
+        "landings": landings,
+        "metrics": metrics,
+        "metric_sources": metric_sources,
+        "exclusions": exclusions,
+        "waveforms": waveforms,
+    }
+    tables = rows.tables() | {"waveforms": table(examples.rows(), "waveforms")}
+    provenance = _provenance(tables["recordings"], processing, devices)
+    for name, path in paths.items():
+        write_table(tables[name], path, name, **provenance)
+
+
+def _provenance(
+    recordings: pd.DataFrame, processing: dict[str, Any], devices: dict[str, Any]
+) -> dict[str, Any]:
+    hashes = "\n".join(recordings["recording_id"] + " " + recordings["sha256"])
+    return {
+        "inputs": {
+            "raw_recordings": sha256_of_bytes(hashes.encode()),
+            "processing": hash_of_settings(processing),
+            "devices": hash_of_settings(devices),
+        },
+        "code_version": code_version(sources_of(STEP), ROOT),
+    }

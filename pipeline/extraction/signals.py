@@ -1,0 +1,108 @@
+"""A recording ready for work: regular time grid, gaps bridged, places mapped to the file.
+
+Two places in one recording: a *slot* counts on the regular grid, a *raw sample* counts rows of the
+file. They differ only where rows are missing. Tables carry raw samples.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.filtering.gaps import Gap, bridge_gaps, missing_stretches, on_regular_grid
+from pipeline.readers.recording import Recording
+
+Signal = NDArray[np.float64]
+Indices = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Signals:
+    """Signals of one recording.
+
+    Parameters
+    ----------
+    recording_id : name of the recording
+    device : device profile
+    start_s : time of slot 0 on the trial's clock
+    rate_hz : sampling rate found in the file
+    channels : canonical channel -> SI values on the regular grid, without missing values
+    gaps : stretches of slots whose values were missing and are bridged by straight lines
+    flags : flags of the recording that concern all of its values
+    slots : slot of each raw sample; None when no row is missing
+    """
+
+    recording_id: str
+    device: str
+    start_s: float
+    rate_hz: float
+    channels: dict[str, Signal]
+    gaps: tuple[Gap, ...] = ()
+    flags: tuple[str, ...] = ()
+    slots: Indices | None = None
+
+    def position(self, time_s: float) -> float:
+        """Return the place of an instant of the trial's clock, in slots."""
+        return (time_s - self.start_s) * self.rate_hz
+
+    def seconds(self, position: float) -> float:
+        """Return the time of a place on the trial's clock."""
+        return self.start_s + position / self.rate_hz
+
+    def raw_sample(self, slot: int) -> int:
+        """Return the raw sample of a slot; for a bridged slot, the sample before the gap."""
+        if self.slots is None:
+            return slot
+        return max(int(np.searchsorted(self.slots, slot, side="right")) - 1, 0)
+
+    def stack(self, names: list[str]) -> Signal:
+        """Return channels as an array of shape (channels, slots)."""
+        return np.stack([self.channels[name] for name in names])
+
+    def has(self, *names: str) -> bool:
+        """Tell whether all of these channels were recorded."""
+        return all(name in self.channels for name in names)
+
+
+def _slots(recording: Recording) -> Indices:
+    slots = np.arange(recording.samples)
+    for gap in recording.gaps:
+        slots[gap.after + 1 :] += gap.length
+    return slots
+
+
+def prepare(recording: Recording, recording_id: str, flags: tuple[str, ...]) -> Signals:
+    """Put a recording on its regular grid and bridge what is missing.
+
+    A channel without a single value is left out, as if it had not been recorded. Whether a
+    bridged gap may be used is decided per value: see `Signals.gaps`.
+    """
+    # One sum tells whether anything is missing: it is NaN if, and only if, a value is.
+    incomplete = [
+        name for name, values in recording.channels.items() if not np.isfinite(values.sum())
+    ]
+    if not incomplete and not recording.gaps:
+        return Signals(
+            recording_id,
+            recording.device,
+            float(recording.time_s[0]),
+            recording.rate_hz,
+            recording.channels,
+            flags=flags,
+        )
+    present = [name for name in recording.channels if not np.isnan(recording.channels[name]).all()]
+    slots = _slots(recording)
+    matrix = on_regular_grid(np.stack([recording.channels[name] for name in present]), slots)
+    bridged = bridge_gaps(matrix)
+    return Signals(
+        recording_id,
+        recording.device,
+        float(recording.time_s[0]),
+        recording.rate_hz,
+        {name: bridged[row] for row, name in enumerate(present)},
+        missing_stretches(matrix),
+        flags,
+        slots if recording.gaps else None,
+    )

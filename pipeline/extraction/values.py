@@ -1,0 +1,141 @@
+"""Landings and values on their way from the signals to the tables."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.calibration.saturation import Clipping
+from pipeline.extraction.signals import Signals
+from pipeline.metrics.outcome import Measured, Outcome, Refused
+from pipeline.quality.windows import clip_flags, gap_flags, range_flags
+from shared.metric_dictionary import Metric
+
+_NONE: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """A stretch of a recording that a value used, in raw samples."""
+
+    recording_id: str
+    first_sample: int | None
+    last_sample: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class SideLanding:
+    """A landing of one side, or of the whole body (the side of the trial).
+
+    Positions count slots of `signals`; they are None where the event was not found.
+    """
+
+    number: int
+    side: str
+    event_source: str
+    signals: Signals | None
+    contact: float | None = None
+    takeoff: float | None = None
+    lowest: float | None = None
+    flags: frozenset[str] = _NONE
+
+    def seconds(self, position: float | None) -> float | None:
+        """Return the time of one of the positions on the trial's clock."""
+        if position is None or self.signals is None:
+            return None
+        return self.signals.seconds(position)
+
+    def contact_in(self, signals: Signals) -> float | None:
+        """Return the place of the initial contact in another recording of the trial."""
+        time_s = self.seconds(self.contact)
+        return None if time_s is None else signals.position(time_s)
+
+    def takeoff_after_contact_in(self, signals: Signals) -> float | None:
+        """Return the place of the take-off that ends the contact; None where there is none."""
+        if self.contact is None or self.takeoff is None or self.takeoff <= self.contact:
+            return None
+        time_s = self.seconds(self.takeoff)
+        return None if time_s is None else signals.position(time_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Value:
+    """A metric of a landing: measured, or refused with its reason.
+
+    Parameters
+    ----------
+    signals : recording that carries the value
+    events : landing whose events bound the window
+    calibrations : standing recordings used
+    flags : everything known against (or about) the value, the landing's flags apart
+    """
+
+    number: int
+    side: str
+    metric: str
+    sensor: str
+    outcome: Outcome
+    signals: Signals
+    events: SideLanding
+    calibrations: tuple[Source, ...]
+    flags: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class Carrier:
+    """What the values of one sensor in one recording have in common."""
+
+    sensor: str
+    signals: Signals
+    clipped: Clipping | None
+    calibrations: tuple[Source, ...] = ()
+    flags: frozenset[str] = _NONE
+
+    def value(
+        self,
+        metric: Metric,
+        outcome: Outcome,
+        events: SideLanding,
+        *,
+        maximum_gap_samples: int,
+        flags: frozenset[str] = _NONE,
+    ) -> Value:
+        """Judge an outcome by what happened inside its window.
+
+        A value with a gap that must not be bridged is kept, flagged: only then can a reader see
+        what was excluded.
+        """
+        flags = flags | self.flags | frozenset(self.signals.flags)
+        contact = events.contact_in(self.signals)
+        if isinstance(outcome, Refused):
+            flags |= {str(outcome.reason)}
+        else:
+            first, last = outcome.first_sample, outcome.last_sample
+            flags |= range_flags(outcome.value, metric.range)
+            flags |= clip_flags(self.clipped, first, last)
+            if self.signals.gaps and contact is not None:
+                flags |= gap_flags(
+                    self.signals.gaps,
+                    first,
+                    last,
+                    contact,
+                    self.signals.rate_hz,
+                    maximum_gap_samples=maximum_gap_samples,
+                )
+        return Value(
+            events.number,
+            events.side,
+            metric.id,
+            self.sensor,
+            outcome,
+            self.signals,
+            events,
+            self.calibrations,
+            flags,
+        )
+
+
+def shifted(outcome: Outcome, slots: int) -> Outcome:
+    """Return an outcome whose samples count from a place `slots` earlier."""
+    if isinstance(outcome, Refused):
+        return outcome
+    return Measured(outcome.value, outcome.first_sample + slots, outcome.last_sample + slots)

@@ -1,0 +1,66 @@
+"""What went wrong inside the window of one value, as opposed to somewhere in its recording."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.calibration.saturation import Clipping, clipping
+from pipeline.filtering.gaps import Gap, unusable_gaps
+from pipeline.reasons import Reason
+
+_NONE: frozenset[str] = frozenset()
+_NEAR_FULL_SCALE = 0.95  # below this share nothing can be clipped: the search is spared
+
+
+def saturation(
+    signals: Sequence[NDArray[np.float64]],
+    full_scales: Sequence[float],
+    rate_hz: float,
+    *,
+    clip_share_of_range: float,
+) -> Clipping | None:
+    """Return the clipped samples of raw channels; None where no channel comes near its range.
+
+    A channel whose range is infinite cannot clip.
+    """
+    highest = (max(float(s.max()), -float(s.min())) for s in signals)
+    if not any(h >= _NEAR_FULL_SCALE * f for h, f in zip(highest, full_scales, strict=True)):
+        return None
+    shares = np.stack([s / f for s, f in zip(signals, full_scales, strict=True)])
+    return clipping(shares, rate_hz, full_scale=1.0, clip_share_of_range=clip_share_of_range)
+
+
+def clip_flags(clipped: Clipping | None, first: int, last: int) -> frozenset[str]:
+    """Return `clipped` where a window (slots, both ends included) holds a clipped sample."""
+    if clipped is None or not clipped.samples_between(first, last):
+        return _NONE
+    return frozenset({str(Reason.CLIPPED)})
+
+
+def gap_flags(
+    gaps: Sequence[Gap],
+    first: int,
+    last: int,
+    contact: float,
+    rate_hz: float,
+    *,
+    maximum_gap_samples: int,
+) -> frozenset[str]:
+    """Return the flags of missing samples in a window (slots, both ends included).
+
+    `gap` where they must not be bridged (too many, or close to the contact), `missing_samples`
+    where a straight line bridges them.
+    """
+    inside = tuple(gap for gap in gaps if gap.first <= last and gap.end > first)
+    if not inside:
+        return _NONE
+    unusable = unusable_gaps(inside, (contact,), rate_hz, maximum_gap_samples=maximum_gap_samples)
+    return frozenset({str(Reason.GAP if unusable else Reason.MISSING_SAMPLES)})
+
+
+def range_flags(value: float, limits: tuple[float, float]) -> frozenset[str]:
+    """Return `out_of_range` for a value outside of its hard limits."""
+    return _NONE if limits[0] <= value <= limits[1] else frozenset({str(Reason.OUT_OF_RANGE)})
