@@ -1,0 +1,1 @@
+"""The landmark cohort: who is analysed from which day on, and why others are not."""

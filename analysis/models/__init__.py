@@ -1,0 +1,1 @@
+"""Steps that turn the cohort and the metrics into rows of `estimates`."""

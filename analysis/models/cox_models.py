@@ -1,0 +1,157 @@
+"""Step: cause-specific Cox models of the plan.
+
+Primary: all primary predictors together, per primary outcome. Secondary: the same model for the
+other outcomes. Exploratory: one exploratory predictor at a time. Each is adjusted for the plan's
+covariates and stratified as the plan says.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
+from analysis.estimates import EstimateFields, Estimates, write_estimates
+from analysis.models.cox_design import CoxDesign, cox_design
+from analysis.models.cox_fit import CoxEstimate, estimate_cox
+from analysis.models.cox_rows import add_hazard_ratio, add_size, conventions
+from analysis.models.multiplicity import holm
+from analysis.models.proportionality import add_proportionality
+from analysis.survival.errors import SurvivalDataError
+from shared.tables import read_table
+
+STEP = "analysis.models.cox_models:cox_models"
+
+Fitted = tuple[CoxDesign, CoxEstimate]
+
+
+def fit_outcome(
+    cohort: pd.DataFrame,
+    predictors: Sequence[dict[str, Any]],
+    plan: Mapping[str, Any],
+    outcome: str,
+    label: str = "",
+) -> Fitted:
+    """Fit the model of one outcome to the athletes of the landmark cohort.
+
+    `label` names the model in addresses when an outcome has several models.
+
+    Raises
+    ------
+    SurvivalDataError
+        The rows cannot carry the model (no event, constant or collinear column).
+    """
+    events = plan["outcomes"][outcome]["events"]
+    design = cox_design(cohort, predictors, plan, events, label)
+    return design, estimate_cox(design, plan)
+
+
+def family_p_values(fits: Mapping[str, Fitted], method: str) -> dict[tuple[str, str], float]:
+    """Return the adjusted p-value of each (outcome, predictor) of a family of models.
+
+    A predictor whose coefficient has no finite estimate has no p-value and is not in the family.
+    """
+    if method != "holm":
+        raise ValueError(f"no adjustment {method!r}")
+    tests = {
+        (outcome, term.name): found.p
+        for outcome, (design, estimate) in fits.items()
+        for term, found in zip(design.terms, estimate.terms, strict=True)
+        if term.is_predictor and found.is_finite
+    }
+    return dict(zip(tests, holm(list(tests.values())).tolist(), strict=True))
+
+
+def model_numbers(
+    analysis: str,
+    family: str,
+    fitted: Fitted,
+    plan: Mapping[str, Any],
+    outcome: str,
+    adjusted: Mapping[tuple[str, str], float],
+) -> Estimates:
+    """Return all numbers of one model; `adjusted` holds p-values adjusted within the family."""
+    design, estimate = fitted
+    shared = conventions(plan, design, outcome)
+    shared["family"] = family
+    shared["converged"] = estimate.converged
+    numbers = Estimates(analysis, **shared)
+    for term, found in zip(design.terms, estimate.terms, strict=True):
+        extra: EstimateFields = {"note": estimate.note_of(term.name)}
+        if not term.is_predictor:
+            extra["family"] = "descriptive"
+        if (outcome, term.name) in adjusted:
+            extra["p_adjusted"] = adjusted[outcome, term.name]
+            extra["adjustment"] = f"{plan['multiplicity']}, primary predictors x outcomes"
+        add_hazard_ratio(numbers, outcome, design.address(term.name), term, found, extra)
+    add_size(numbers, outcome, design, plan["confidence_level"])
+    add_proportionality(numbers, outcome, design, estimate)
+    return numbers
+
+
+def joint_models(
+    cohort: pd.DataFrame,
+    plan: Mapping[str, Any],
+    analysis: str,
+    family: str,
+    outcomes: Sequence[str],
+) -> list[Estimates]:
+    """Return the numbers of the models with all primary predictors, one per outcome.
+
+    The p-values of the primary family are adjusted over its predictors and outcomes.
+    """
+    fits: dict[str, Fitted] = {}
+    refused = Estimates(analysis, family=family)
+    for outcome in outcomes:
+        try:
+            fits[outcome] = fit_outcome(cohort, plan["primary"], plan, outcome)
+        except SurvivalDataError as error:
+            refused.not_run(outcome, str(error), outcome=outcome)
+    adjusted = family_p_values(fits, plan["multiplicity"]) if family == "primary" else {}
+    return [
+        refused,
+        *(
+            model_numbers(analysis, family, fitted, plan, outcome, adjusted)
+            for outcome, fitted in fits.items()
+        ),
+    ]
+
+
+def single_models(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> list[Estimates]:
+    """Return the numbers of the exploratory models: one predictor at a time, every outcome."""
+    analysis = "cox_exploratory"
+    refused = Estimates(analysis, family="exploratory")
+    found = [refused]
+    for predictor in plan["exploratory"]:
+        name = predictor["name"]
+        for outcome in plan["outcomes"]:
+            try:
+                fitted = fit_outcome(cohort, [predictor], plan, outcome, name)
+            except SurvivalDataError as error:
+                refused.not_run((outcome, name), str(error), outcome=outcome)
+                continue
+            found.append(model_numbers(analysis, "exploratory", fitted, plan, outcome, {}))
+    return found
+
+
+def cox_models(
+    *, cohort: Path, estimates: Path, plan: dict[str, Any], freeze: dict[str, Any]
+) -> None:
+    """Write hazard ratios, tests of proportional hazards and what the events can carry."""
+    rows = landmark_rows(read_table(cohort))
+    found: list[Estimates] = []
+    if reason := reason_not_to_run(freeze):
+        for analysis in ("cox_primary", "cox_secondary", "cox_exploratory"):
+            refused = Estimates(analysis)
+            refused.not_run("all", reason)
+            found.append(refused)
+    else:
+        primary = plan["primary_outcomes"]
+        others = [outcome for outcome in plan["outcomes"] if outcome not in primary]
+        found.extend(joint_models(rows, plan, "cox_primary", "primary", primary))
+        found.extend(joint_models(rows, plan, "cox_secondary", "secondary", others))
+        found.extend(single_models(rows, plan))
+    write_estimates(estimates, *found, step=STEP, inputs={"cohort": cohort})

@@ -1,0 +1,51 @@
+"""Estimate, interval and test of one coefficient, by whichever method the plan names."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class TermInference:
+    """A coefficient on the log scale: estimate, standard error, interval, test."""
+
+    coefficient: float
+    se: float
+    low: float
+    high: float
+    level: float
+    interval: str
+    statistic: float
+    statistic_kind: str
+    p: float
+
+    @property
+    def is_finite(self) -> bool:
+        """Whether the coefficient has an estimate and a test."""
+        return math.isfinite(self.coefficient) and math.isfinite(self.p)
+
+
+def undefined(level: float) -> TermInference:
+    """Return the inference on a coefficient without finite estimate."""
+    empty = math.nan
+    return TermInference(empty, empty, empty, empty, level, "none", empty, "", empty)
+
+
+def wald(coefficient: float, se: float, level: float) -> TermInference:
+    """Return the inference from a normal estimate: coefficient +- z * se."""
+    from scipy.stats import norm
+
+    z = float(norm.ppf(0.5 + level / 2))
+    statistic = coefficient / se
+    return TermInference(
+        coefficient,
+        se,
+        coefficient - z * se,
+        coefficient + z * se,
+        level,
+        "Wald",
+        statistic,
+        "z",
+        float(2 * norm.sf(abs(statistic))),
+    )
