@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.survival.checks import Floats, group_codes
-from analysis.survival.cox_likelihood import PartialLikelihood, partial_likelihood
+from analysis.survival.cox_likelihood import partial_likelihood
 from analysis.survival.cox_sample import CoxSample, Ties
 from analysis.survival.errors import NotIdentifiableError
 from analysis.survival.linear import (
@@ -21,22 +21,9 @@ from analysis.survival.linear import (
     dependent_column,
     symmetric_inverse,
 )
-from analysis.survival.monotone import diverging_terms, rises_forever
+from analysis.survival.monotone import divergence_along
+from analysis.survival.newton import Problem, maximise
 from analysis.survival.score_residuals import weighted_scores
-
-# Newton decrement (twice the gain in log-likelihood still to be had) at which a fit is done:
-# every coefficient is then within 1e-9 of its standard error.
-DECREMENT = 1e-18
-# Divergence is suspected when a step would still move the hazard ratio over a covariate's range
-# by this log although almost no likelihood is left to gain.
-SUSPECT_DECREMENT = 1e-6
-SUSPECT_LOG_RATIO = 0.5
-# A diverging fit stops here: its other coefficients are then final to about six digits.
-DIVERGED_DECREMENT = 1e-12
-HALVINGS = 30
-# Largest spread of the linear predictor: beyond it the risks of one stratum no longer fit
-# into one floating-point range.
-LARGEST_SPREAD = 500.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,16 +84,6 @@ class CoxFit:
         return self.covariance if self.robust_covariance is None else self.robust_covariance
 
 
-@dataclass(frozen=True, eq=False)
-class _Maximum:
-    beta: Floats
-    at_zero: PartialLikelihood
-    at_beta: PartialLikelihood
-    iterations: int
-    converged: bool
-    diverging: tuple[str, ...]
-
-
 def fit_cox(
     sample: CoxSample,
     *,
@@ -129,7 +106,14 @@ def fit_cox(
     ------
     NotIdentifiableError : a covariate is constant, or a combination of others, in every risk set
     """
-    maximum = _maximise(sample, ties, max_iterations)
+    at_zero = partial_likelihood(sample, np.zeros(len(sample.names)), ties)
+    refuse_unidentifiable(sample, at_zero.information)
+    problem = Problem(
+        evaluate=lambda beta: partial_likelihood(sample, beta, ties),
+        spread=lambda beta: float(np.ptp(sample.standardised @ beta)),
+        divergence=lambda step: divergence_along(sample, step),
+    )
+    maximum = maximise(problem, at_zero, max_iterations)
     inverse = symmetric_inverse(maximum.at_beta.information)
     robust_covariance, robust_score, n_clusters = None, None, None
     if robust or cluster is not None:
@@ -172,57 +156,6 @@ def fit_cox(
 
 def _unscale(covariance: Floats, sample: CoxSample) -> Floats:
     return covariance / np.outer(sample.scale, sample.scale)
-
-
-def _maximise(sample: CoxSample, ties: Ties, max_iterations: int) -> _Maximum:
-    beta = np.zeros(len(sample.names))
-    current = null = partial_likelihood(sample, beta, ties)
-    refuse_unidentifiable(sample, null.information)
-    reach = np.ptp(sample.standardised, axis=0)
-    diverging: tuple[str, ...] = ()
-    for iteration in range(max_iterations + 1):
-        step = symmetric_inverse(current.information) @ current.score
-        decrement = float(step @ current.score)
-        if decrement <= DECREMENT:
-            return _Maximum(beta, null, current, iteration, not diverging, diverging)
-        too_far = _spread(sample, beta + step) > LARGEST_SPREAD
-        if not diverging and (too_far or decrement < SUSPECT_DECREMENT):
-            diverging = _divergence(sample, step, reach)
-        if diverging and (too_far or decrement < DIVERGED_DECREMENT):
-            return _Maximum(beta, null, current, iteration, False, diverging)
-        moved = _rise(sample, beta, step, current, ties)
-        if moved is None:
-            return _Maximum(beta, null, current, iteration, decrement < 1e-9, diverging)
-        beta, current = moved
-    return _Maximum(beta, null, current, max_iterations, False, diverging)
-
-
-def _spread(sample: CoxSample, beta: Floats) -> float:
-    return float(np.ptp(sample.standardised @ beta))
-
-
-def _divergence(sample: CoxSample, step: Floats, reach: Floats) -> tuple[str, ...]:
-    """Name the covariates that run off to infinity along the Newton step, if any do."""
-    log_ratio = np.abs(step) * reach
-    if log_ratio.max() <= SUSPECT_LOG_RATIO:
-        return ()
-    direction = np.where(log_ratio > 0.01 * log_ratio.max(), step, 0.0)
-    return diverging_terms(sample, direction) if rises_forever(sample, direction) else ()
-
-
-def _rise(
-    sample: CoxSample, beta: Floats, step: Floats, current: PartialLikelihood, ties: Ties
-) -> tuple[Floats, PartialLikelihood] | None:
-    """Take the longest halved step that does not lower the likelihood; None if there is none."""
-    rounding = 1e-13 * abs(current.log_likelihood)
-    for _ in range(HALVINGS):
-        candidate = beta + step
-        if _spread(sample, candidate) <= LARGEST_SPREAD:
-            reached = partial_likelihood(sample, candidate, ties)
-            if reached.log_likelihood >= current.log_likelihood - rounding:
-                return candidate, reached
-        step = step / 2
-    return None
 
 
 def refuse_unidentifiable(sample: CoxSample, information: Floats) -> None:

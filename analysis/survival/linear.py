@@ -45,6 +45,8 @@ def symmetric_inverse(matrix: Floats) -> Floats:
 
     A matrix that rounding has made indefinite (a nearly diverged fit) gets the pseudo-inverse.
     """
+    if matrix.size == 0:
+        return matrix
     diagonal = np.sqrt(np.maximum(np.diag(matrix), np.finfo(np.float64).tiny))
     outer: Floats = np.outer(diagonal, diagonal)
     correlation = matrix / outer

@@ -16,6 +16,8 @@ from analysis.survival.cox_sample import CoxSample
 SLACK = 0.01
 # A coefficient takes part in the direction when its share of the step exceeds this.
 NEGLIGIBLE = 0.05
+# Log hazard ratio over a covariate's range that a step must still add to be suspected.
+LONG_STEP = 0.5
 
 
 def rises_forever(sample: CoxSample, direction: Floats) -> bool:
@@ -37,7 +39,16 @@ def rises_forever(sample: CoxSample, direction: Floats) -> bool:
     return bool(shortfall.max() <= SLACK * spread)
 
 
-def diverging_terms(sample: CoxSample, direction: Floats) -> tuple[str, ...]:
-    """Name the covariates that carry the direction of divergence."""
-    share = np.abs(direction) / np.abs(direction).max()
-    return tuple(name for name, s in zip(sample.names, share, strict=True) if s > NEGLIGIBLE)
+def divergence_along(sample: CoxSample, step: Floats) -> tuple[str, ...]:
+    """Name the covariates that run off to infinity along a Newton step, if any do.
+
+    The step must still move the hazard ratio over a covariate's range by a visible factor.
+    """
+    log_ratio = np.abs(step) * np.ptp(sample.standardised, axis=0)
+    largest = log_ratio.max()
+    if largest <= LONG_STEP:
+        return ()
+    if not rises_forever(sample, np.where(log_ratio > SLACK * largest, step, 0.0)):
+        return ()
+    taking_part = log_ratio > NEGLIGIBLE * largest
+    return tuple(name for name, part in zip(sample.names, taking_part, strict=True) if part)
