@@ -1,0 +1,117 @@
+"""The deviance (-2 log-likelihood) of a mixed model, by ML or REML.
+
+Bates, Maechler, Bolker & Walker 2015, J Stat Softw 67(1), equations 34 and 39-42.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from analysis.mixed.design import Array, MixedDesign
+from analysis.mixed.parameters import Layout, layout_of
+from analysis.mixed.reduction import Statistics, reduce_to_fixed, sufficient_statistics
+from analysis.mixed.standardise import Scales, standard_form
+
+Method = Literal["REML", "ML"]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A checked model with its sufficient statistics: all that an evaluation needs."""
+
+    design: MixedDesign
+    statistics: Statistics
+    layout: Layout
+    scales: Scales
+
+    @property
+    def rows(self) -> int:
+        """Number of rows."""
+        return self.design.response.shape[0]
+
+    @property
+    def fixed(self) -> int:
+        """Number of fixed effects."""
+        return self.design.fixed.shape[1]
+
+
+@dataclass(frozen=True)
+class Reduced:
+    """What is left of the data at given variance parameters (standardised units).
+
+    `log_determinant` is log |V / s^2|; `information` is (p, p) X' (V / s^2)^-1 X; `coefficients`
+    (p,) the generalised least-squares solution; `squares` the weighted residual sum of squares.
+    """
+
+    log_determinant: complex
+    information: Array
+    coefficients: Array
+    squares: complex
+
+
+def problem_of(design: MixedDesign) -> Problem:
+    """Return the model with its sufficient statistics."""
+    form = standard_form(design)
+    return Problem(design, sufficient_statistics(design, form), layout_of(design), form.scales)
+
+
+def reduced(problem: Problem, factors: list[Array], log_ratios: Array) -> Reduced:
+    """Return the reduction of the data at relative factors and residual log ratios."""
+    log_determinant, products = reduce_to_fixed(
+        problem.statistics, factors, np.exp(-2.0 * log_ratios)
+    )
+    information = products[:-1, :-1]
+    right = products[:-1, -1]
+    coefficients = np.linalg.solve(information, right)
+    return Reduced(
+        log_determinant + 2.0 * np.sum(problem.statistics.sizes * log_ratios),
+        information,
+        coefficients,
+        products[-1, -1] - right @ coefficients,
+    )
+
+
+def reduced_at(problem: Problem, parameters: Array) -> Reduced:
+    """Return the reduction of the data at a parameter vector."""
+    layout = problem.layout
+    return reduced(problem, layout.factors(parameters), layout.log_ratios(parameters))
+
+
+def profiled_deviance(problem: Problem, parameters: Array, method: Method) -> complex:
+    """Return the deviance in units of the data, fixed effects and sigma profiled out."""
+    at = reduced_at(problem, parameters)
+    free = problem.rows - (problem.fixed if method == "REML" else 0)
+    unscaled = at.log_determinant + free * (1.0 + np.log(2.0 * np.pi * at.squares / free))
+    return unscaled + _constant(problem, at, method)
+
+
+def full_deviance(problem: Problem, parameters: Array, sigma: complex, method: Method) -> complex:
+    """Return the deviance at a given standardised residual standard deviation."""
+    return deviance_of(problem, reduced_at(problem, parameters), sigma, method)
+
+
+def deviance_of(problem: Problem, at: Reduced, sigma: complex, method: Method) -> complex:
+    """Return the deviance of a reduction at a given standardised residual sd."""
+    free = problem.rows - (problem.fixed if method == "REML" else 0)
+    unscaled = at.log_determinant + free * np.log(2.0 * np.pi * sigma**2) + at.squares / sigma**2
+    return unscaled + _constant(problem, at, method)
+
+
+def _constant(problem: Problem, at: Reduced, method: Method) -> complex:
+    scales = problem.scales
+    if method == "ML":
+        return 2.0 * problem.rows * np.log(scales.response)
+    free = problem.rows - problem.fixed
+    return (
+        _log_determinant(at.information)
+        + 2.0 * scales.log_determinant
+        + 2.0 * free * np.log(scales.response)
+    )
+
+
+def _log_determinant(matrix: Array) -> complex:
+    sign, log = np.linalg.slogdet(matrix)
+    return log + 1j * np.angle(sign) if matrix.dtype == complex else log

@@ -1,0 +1,154 @@
+"""Minimisation of the deviance: several starts, exact gradients, Newton polish, second-order check.
+
+The deviance is even in each column of a relative factor, so a variance of zero is a stationary
+point, never an edge: no bounds are needed. A point is accepted only when its Hessian shows no
+descent direction, so that the optimiser cannot rest on a saddle at zero.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+import numpy as np
+from scipy.optimize import minimize
+
+from analysis.mixed.derivatives import forward_hessian, value_and_gradient
+from analysis.mixed.design import Array
+
+# The deviance may rise by this much when a variance is set to exactly zero: it is then zero.
+ZERO_TOLERANCE = 1e-9
+# Expected gain of one more Newton step below which the fit counts as converged.
+CONVERGED_GAIN = 1e-8
+# Below the first expected gain the Hessian no longer changes; below the second, nothing does.
+SETTLED_GAIN = 1e-5
+NEGLIGIBLE_GAIN = 1e-22
+JOINED_DISTANCE = 0.02
+POLISH_STEPS = 12
+
+
+@dataclass(frozen=True)
+class Minimum:
+    """A minimum: parameters, value, and whether slope and curvature there confirm it."""
+
+    parameters: Array
+    value: float
+    converged: bool
+
+
+def descend(
+    function: Callable[[Array], complex],
+    start: Array,
+    tolerance: float,
+    known: Array | None = None,
+) -> Array:
+    """Return where a quasi-Newton descent from `start` ends; never higher than the start.
+
+    The descent stops early once it has joined the minimum `known` (up to the signs, which do not
+    matter to the deviance).
+    """
+
+    def stop_when_joined(x: Array) -> None:
+        if known is not None and np.max(np.abs(np.abs(x) - np.abs(known))) < JOINED_DISTANCE:
+            raise StopIteration
+
+    found: Any = minimize(  # type: ignore[call-overload]
+        partial(value_and_gradient, function),
+        start,
+        jac=True,
+        method="BFGS",
+        callback=stop_when_joined,
+        options={"gtol": tolerance, "maxiter": 200},
+    )
+    return np.asarray(found.x) if found.fun <= np.real(function(start)) else start
+
+
+def polish(function: Callable[[Array], complex], start: Array) -> Minimum:
+    """Return the minimum reached by damped Newton steps from a point close to it."""
+    at = start
+    value, slope = value_and_gradient(function, at)
+    curvature = forward_hessian(function, at, slope)
+    for _ in range(POLISH_STEPS):
+        step, gain, concave = _newton_step(slope, curvature)
+        if gain < NEGLIGIBLE_GAIN and not concave:
+            break
+        if gain < SETTLED_GAIN and not concave:
+            # Gains are now lost in the rounding of the deviance; the gradient still tells.
+            lower, flatter = value_and_gradient(function, at + step)
+            if np.linalg.norm(flatter) >= np.linalg.norm(slope):
+                break
+            at, value, slope = at + step, lower, flatter
+            continue
+        at, lower = _damped(function, at, step, value)
+        if lower >= value:
+            break
+        value, slope = value_and_gradient(function, at)
+        curvature = forward_hessian(function, at, slope)
+    _, gain, concave = _newton_step(slope, curvature)
+    return Minimum(at, value, bool(gain < CONVERGED_GAIN and not concave))
+
+
+def minimise(
+    function: Callable[[Array], complex],
+    starts: Sequence[Array],
+    diagonal: Array,
+    tolerance: float,
+) -> Minimum:
+    """Return the lowest minimum found from the best and the worst start; exact zeros if allowed.
+
+    `diagonal` lists the parameters that are standard deviations: those whose value makes no
+    difference to the deviance down to zero are set to exactly zero. `tolerance` is the gradient at
+    which the quasi-Newton descent hands over to Newton steps.
+    """
+    values = [float(np.real(function(start))) for start in starts]
+    ranked = [starts[k] for k in np.argsort(values, kind="stable")]
+    first = descend(function, ranked[0], tolerance)
+    second = descend(function, ranked[-1], tolerance, known=first)
+    lowest = min((first, second), key=lambda end: float(np.real(function(end))))
+    return _with_exact_zeros(function, polish(function, lowest), diagonal)
+
+
+def _with_exact_zeros(
+    function: Callable[[Array], complex], minimum: Minimum, diagonal: Array
+) -> Minimum:
+    at = minimum.parameters.copy()
+    for j in diagonal:
+        without = at.copy()
+        without[j] = 0.0
+        if at[j] != 0.0 and np.real(function(without)) <= minimum.value + ZERO_TOLERANCE:
+            at = without
+    if np.array_equal(at, minimum.parameters):
+        return minimum
+    return polish(function, at)
+
+
+def _newton_step(slope: Array, curvature: Array) -> tuple[Array, float, bool]:
+    """Return a descent step, the gain it promises, and whether the surface bends downwards."""
+    values, vectors = np.linalg.eigh(curvature)
+    largest = max(float(np.max(np.abs(values))), 1e-12)
+    along = vectors.T @ slope
+    bent = np.abs(values) > 1e-9 * largest
+    concave = bool(np.any(values < -1e-5 * largest))
+    size = np.where(bent, np.abs(values), largest)
+    moves = -along / size
+    if concave:
+        # On a ridge the slope may vanish: leave it along the most downward bend.
+        worst = int(np.argmin(values))
+        if abs(moves[worst]) < 1e-3:
+            moves[worst] = -0.1 if along[worst] > 0 else 0.1
+    return vectors @ moves, float(0.5 * np.sum(along**2 / size)), concave
+
+
+def _damped(
+    function: Callable[[Array], complex], at: Array, step: Array, value: float
+) -> tuple[Array, float]:
+    length = 1.0
+    for _ in range(30):
+        moved = at + length * step
+        lower = float(np.real(function(moved)))
+        if lower < value:
+            return moved, lower
+        length *= 0.5
+    return at, value
