@@ -66,7 +66,8 @@ _PATTERNS: tuple[tuple[str, re.Pattern[str]], ...] = (
             rf"|(?<![\d.v]){_DAY2}([-/.]){_MONTH2}\3\d\d(?![\d.])"
             rf"|(?<![\d.]){_MONTH2}/{_DAY2}/\d\d(?!\d)"
             rf"|(?<![\d.,]){_YEAR}{_MONTH2}{_DAY2}(?!\d)"
-            rf"|{_APART}{_DAY}(?:st|nd|rd|th)?[-. _]{{0,2}}(?:{_MONTHS})(?![A-Za-z])"
+            rf"|{_APART}{_DAY}(?:st|nd|rd|th)?[-. _]{{0,2}}(?:{_MONTHS})"
+            rf"(?:[-., _]{{0,2}}{_YEAR})?(?![A-Za-z\d])"
             rf"|{_APART}(?:{_MONTHS})[-. _]{{1,2}}{_DAY}(?:st|nd|rd|th)?(?!\d|\.\d)"
             rf"|{_APART}(?:{_MONTHS})[-., _]{{0,2}}{_YEAR}(?!\d)",
             re.IGNORECASE,

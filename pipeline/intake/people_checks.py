@@ -42,7 +42,12 @@ def unknown_words(
     answers = {
         word: (
             repr(word) if len(word) <= 40 else masked(word),
-            did_you_mean(word, known, f"correct the cell, or add the {what} to {where}"),
+            # Codes of athletes all look alike: a guess would be as good as any other.
+            did_you_mean(
+                word,
+                () if what == "athlete" else known,
+                f"correct the cell, or add the {what} to {where}",
+            ),
         )
         for word in wrong.unique()
     }

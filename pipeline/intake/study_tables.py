@@ -92,7 +92,7 @@ def _cell_problem(rule: ColumnRule, file: str, row: int, text: str) -> Problem:
             row=row,
             column=rule.name,
             found=f"a date, {masked(text)}",
-            expected="a number of days" if rule.name.endswith("days") else "a number",
+            expected="a number of days" if "days" in rule.name else "a number",
             mend="give days since surgery or since clearance; dates identify a person",
         )
     return stops(
