@@ -119,6 +119,7 @@ _PERSON_LINE = re.compile(
 )
 # A code such as A0001, S-12 or P7 is a pseudonym; so are the words for "taken out".
 _PSEUDONYM = re.compile(r"[A-Za-z]{0,4}[-_ ]?\d{1,6}[A-Za-z]?|[-x*?]*", re.IGNORECASE)
+_LONGEST_NAME = 3  # words; titles and capitalised pairs are found in sentences of any length
 _TAKEN_OUT = frozenset(
     ("anonymous", "anonymised", "anonymized", "removed", "none", "n/a", "na", "unknown", "redacted")
 )
@@ -167,6 +168,8 @@ def _persons(text: str) -> Iterator[tuple[int, str]]:
             continue
         if _PSEUDONYM.fullmatch(value) or value.lower() in _TAKEN_OUT:
             continue
+        if len(value.split()) > _LONGEST_NAME:
+            continue  # a remark such as "operator: lost balance before the jump"
         yield match.start("value"), value
 
 

@@ -104,6 +104,7 @@ HARMLESS = [
     "2000 Hz, 16 bit, 2024 samples",
     "mark 3, march past",
     "snapshot123",
+    "operator: lost balance before the jump",
     "Task name: single-leg drop landing",
     "channel_name;Fz",
 ]
