@@ -19,8 +19,8 @@ from pipeline.extraction.verdicts import (
     read_rejections,
     rejections_to_verdicts,
 )
+from pipeline.extraction.waveforms import draw
 from pipeline.metrics.summaries import summarise
-from shared.layout import find_table
 from shared.provenance import code_version, hash_of_settings, sha256_of_bytes
 from shared.schemas import schema_of
 from shared.sources import ROOT, sources_of
@@ -58,14 +58,22 @@ def collect(
     exclusions_table: Path,
     waveforms_table: Path,
     summaries_table: Path,
+    rejections: list[Path],
     quality: dict[str, Any],
-    study_folder: str,
+    waveforms_kept: int,
 ) -> None:
     """Join the tables of all shards; mark duplicates and manual rejections; summarise.
 
     A file that stands under two recordings is found here, because the two may belong to different
     athletes and so to different shards. Rows are never removed: they are flagged, and `exclusions`
     says why.
+
+    Parameters
+    ----------
+    rejections
+        The optional study table of manual rejections: one path, or none.
+    waveforms_kept
+        Example waveforms per site and task.
 
     Raises
     ------
@@ -76,9 +84,7 @@ def collect(
     source_rows = _joined(metric_sources, "metric_sources")
     verdicts: list[Verdict] = [
         *duplicates(recording_rows),
-        *rejections_to_verdicts(
-            read_rejections(find_table(Path(study_folder), "rejections")), recording_rows
-        ),
+        *rejections_to_verdicts(read_rejections(rejections), recording_rows),
     ]
     excluding = list(quality["excluding_flags"])
     recording_rows = apply_to_recordings(recording_rows, verdicts)
@@ -103,7 +109,10 @@ def collect(
         "metrics": (metric_rows, metrics_table),
         "metric_sources": (source_rows, metric_sources_table),
         "exclusions": (exclusion_rows, exclusions_table),
-        "waveforms": (_joined(waveforms, "waveforms"), waveforms_table),
+        "waveforms": (
+            draw(_joined(waveforms, "waveforms"), landing_rows, waveforms_kept),
+            waveforms_table,
+        ),
         "summaries": (summarise(metric_rows), summaries_table),
     }
     for name, (rows, path) in tables.items():

@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from pipeline.extraction.reading import Reading, read_file
-from pipeline.extraction.rows import Athlete, ShardRows, calibration_row, recording_row, table
+from pipeline.extraction.rows import Athlete, ShardRows, calibration_row, recording_row
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
 from pipeline.extraction.tasks import require_known
@@ -201,7 +201,7 @@ def extract_shard(
         "exclusions": exclusions,
         "waveforms": waveforms,
     }
-    tables = rows.tables() | {"waveforms": table(examples.rows(), "waveforms")}
+    tables = rows.tables() | {"waveforms": examples.table()}
     provenance = _provenance(tables["recordings"], processing, devices)
     for name, path in paths.items():
         write_table(tables[name], path, name, **provenance)

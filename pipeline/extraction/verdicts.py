@@ -36,7 +36,16 @@ def duplicates(recordings: pd.DataFrame) -> list[Verdict]:
     ]
 
 
-def read_rejections(path: Path | None) -> pd.DataFrame:
+def _read_study_table(path: Path) -> pd.DataFrame:
+    if path.suffix == ".parquet":
+        return pd.read_parquet(path)
+    # The separator is found by the reader: comma, semicolon or tab.
+    return pd.read_csv(
+        path, sep=None, engine="python", dtype=str, keep_default_na=False, encoding="utf-8-sig"
+    )
+
+
+def read_rejections(paths: Sequence[Path]) -> pd.DataFrame:
     """Read the optional study table of manual rejections (recording_id, reason).
 
     Raises
@@ -45,33 +54,28 @@ def read_rejections(path: Path | None) -> pd.DataFrame:
         A column is missing.
     """
     columns = ["recording_id", "reason"]
-    if path is None:
-        return pd.DataFrame(columns=columns, dtype="object")
-    if path.suffix == ".parquet":
-        table = pd.read_parquet(path)
-    else:
-        # The separator is found by the reader: comma, semicolon or tab.
-        table = pd.read_csv(
-            path, sep=None, engine="python", dtype=str, keep_default_na=False, encoding="utf-8-sig"
-        )
-    missing = [column for column in columns if column not in table.columns]
-    if missing:
-        raise StudyError(
-            [
-                Problem(
-                    "stops_study",
-                    "missing_column",
-                    path.name,
-                    1,
-                    column,
-                    f"columns {', '.join(map(str, table.columns))}",
-                    "columns recording_id and reason",
-                    "name the column so, or add it",
-                )
-                for column in missing
-            ]
-        )
-    return table.assign(source=path.name)
+    tables = [pd.DataFrame(columns=[*columns, "source"], dtype="object")]
+    problems = []
+    for path in paths:
+        table = _read_study_table(path)
+        problems += [
+            Problem(
+                "stops_study",
+                "missing_column",
+                path.name,
+                1,
+                column,
+                f"columns {', '.join(map(str, table.columns))}",
+                "columns recording_id and reason",
+                "name the column so, or add it",
+            )
+            for column in columns
+            if column not in table.columns
+        ]
+        tables.append(table.assign(source=path.name))
+    if problems:
+        raise StudyError(problems)
+    return pd.concat(tables, ignore_index=True)
 
 
 def rejections_to_verdicts(rejections: pd.DataFrame, recordings: pd.DataFrame) -> list[Verdict]:

@@ -9,19 +9,22 @@ from __future__ import annotations
 import hashlib
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from pipeline.extraction.knee import angle_around
-from pipeline.extraction.rows import Row, landing_id
+from pipeline.extraction.rows import landing_id
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing
 from pipeline.extraction.values import SideLanding
 from pipeline.extraction.visit import Measurement
 from pipeline.quality.flags import is_valid
+from shared.schemas import schema_of
 from shared.settings.processing import ProcessingSettings, Waveforms
+from shared.tables import empty_table
 
 Signal = NDArray[np.float64]
 
@@ -31,20 +34,46 @@ def lot(name: str) -> str:
     return hashlib.sha256(name.encode()).hexdigest()
 
 
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """A signal whose sample 0 is a slot of its recording."""
+
+    channel: str
+    unit: str
+    signal: Signal
+    signals: Signals
+    first_slot: int = 0
+
+    def around(self, contact_s: float, grid_s: Signal) -> Signal | None:
+        """Interpolate at times from contact; None where the signal does not reach that far."""
+        places = (contact_s + grid_s - self.signals.start_s) * self.signals.rate_hz
+        places -= self.first_slot
+        if places[0] < 0.0 or places[-1] > len(self.signal) - 1:
+            return None
+        return np.interp(places, np.arange(len(self.signal)), self.signal)
+
+
 def _grid(settings: Waveforms) -> Signal:
     first = -round(settings.before_contact_s / settings.step_s)
     last = round(settings.after_contact_s / settings.step_s)
-    return np.arange(first, last + 1) * settings.step_s
+    # Rounded, so that 0.002 reads 0.002 in the table.
+    return np.round(np.arange(first, last + 1) * settings.step_s, 9)
 
 
-def _on_grid(
-    signal: Signal, signals: Signals, offset: int, contact_s: float, grid: Signal
-) -> Signal | None:
-    """Interpolate a signal whose sample 0 is slot `offset`; None where the grid goes beyond it."""
-    places = (contact_s + grid - signals.start_s) * signals.rate_hz - offset
-    if places[0] < 0.0 or places[-1] > len(signal) - 1:
-        return None
-    return np.interp(places, np.arange(len(signal)), signal)
+def _knee_curves(
+    measurement: Measurement, landing: SideLanding, settings: ProcessingSettings
+) -> Iterator[Curve]:
+    for side, knee in measurement.knees.items():
+        contact = landing.contact_in(knee.signals)
+        if contact is None or not 0.0 <= contact < len(knee.rate):
+            continue
+        reach = math.ceil(contact + settings.waveforms.after_contact_s * knee.signals.rate_hz) + 1
+        flexion = angle_around(knee, contact, reach, settings)
+        if flexion.stance is None:
+            continue
+        place = (knee.signals, flexion.offset)
+        yield Curve(f"knee_flexion.{side}", "deg", np.degrees(flexion.angle), *place)
+        yield Curve(f"knee_flexion_rate.{side}", "deg/s", np.degrees(flexion.rate), *place)
 
 
 def _curves(
@@ -52,81 +81,70 @@ def _curves(
     landing: SideLanding,
     standing: Standing,
     settings: ProcessingSettings,
-) -> Iterator[tuple[str, str, Signal, Signals, int]]:
-    """Yield (channel, unit, signal, recording, slot of sample 0) of what a trial can show."""
+) -> Iterator[Curve]:
+    """Yield what a trial can show: force and waist as events were found on them, the knee."""
     seen = measurement.observed
     if seen.plates is not None:
-        weight = standing.body_weight_n
-        yield "vertical_force", "BW", seen.plates.total / weight, seen.plates.signals, 0
+        weight, recording = standing.body_weight_n, seen.plates.signals
+        yield Curve("vertical_force", "BW", seen.plates.total / weight, recording)
         if seen.trial.side == "both" and seen.plates.per_limb:
             for side in seen.plates.sides:
                 force = seen.plates.force_of(side) / weight
-                yield f"vertical_force.{side}", "BW", force, seen.plates.signals, 0
+                yield Curve(f"vertical_force.{side}", "BW", force, recording)
     if seen.waist is not None:
-        yield "waist_acceleration", "g", seen.waist.resultant_g, seen.waist.signals, 0
-    for side, knee in measurement.knees.items():
-        contact = landing.contact_in(knee.signals)
-        if contact is None:
-            continue
-        reach = math.ceil(contact + settings.waveforms.after_contact_s * knee.signals.rate_hz) + 1
-        flexion = angle_around(knee, contact, reach, settings)
-        if flexion.stance is None:
-            continue
-        place = (knee.signals, flexion.offset)
-        yield f"knee_flexion.{side}", "deg", np.degrees(flexion.angle), *place
-        yield f"knee_flexion_rate.{side}", "deg/s", np.degrees(flexion.rate), *place
+        yield Curve("waist_acceleration", "g", seen.waist.resultant_g, seen.waist.signals)
+    yield from _knee_curves(measurement, landing, settings)
     for side in seen.trial.sides:
         camera = seen.trial.with_channels(f"knee_flexion.{side}")
         if camera is not None:
             angle = np.degrees(camera.channels[f"knee_flexion.{side}"])
-            yield f"knee_flexion_camera.{side}", "deg", angle, camera, 0
+            yield Curve(f"knee_flexion_camera.{side}", "deg", angle, camera)
 
 
 class Examples:
-    """Keeps the waveforms of the landings that were drawn so far; memory does not grow."""
+    """Keeps the waveforms of the landings drawn so far; memory does not grow with the shard."""
 
     def __init__(self, settings: ProcessingSettings) -> None:
         self.settings = settings
-        self.kept: dict[tuple[str, str], dict[str, list[Row]]] = {}
+        self.grid_s = _grid(settings.waveforms)
+        self.kept: dict[tuple[str, str], dict[str, list[pd.DataFrame]]] = {}
 
     def offer(self, measurement: Measurement, standing: Standing) -> None:
-        """Keep the landing 1 of a trial if it is valid and among the first by its lot."""
+        """Keep landing 1 of a trial if it is valid and among the first by its lot."""
         trial = measurement.observed.trial
         landing = measurement.observed.chosen[1, trial.side]
-        excluding = frozenset(self.settings.quality.excluding_flags)
-        if landing.contact is None or not is_valid(landing.flags, excluding):
+        contact_s = landing.seconds(landing.contact)
+        if contact_s is None or not is_valid(landing.flags, self.settings.quality.excluding_flags):
             return
         name = landing_id(trial, landing.side, landing.number)
         group = self.kept.setdefault((trial.site, trial.task), {})
         most = self.settings.waveforms.landings_per_site_and_task
         if len(group) >= most and (not group or lot(name) > max(map(lot, group))):
             return
-        rows = list(self._rows(name, measurement, landing, standing))
-        if rows:
-            group[name] = rows
+        curves = [
+            pd.DataFrame({"time_s": self.grid_s, "value": values}).assign(
+                landing_id=name,
+                site=trial.site,
+                task=trial.task,
+                channel=curve.channel,
+                unit=curve.unit,
+            )
+            for curve in _curves(measurement, landing, standing, self.settings)
+            if (values := curve.around(contact_s, self.grid_s)) is not None
+        ]
+        if curves:
+            group[name] = curves
             for surplus in sorted(group, key=lot)[most:]:
                 del group[surplus]
 
-    def _rows(
-        self, name: str, measurement: Measurement, landing: SideLanding, standing: Standing
-    ) -> Iterator[Row]:
-        grid = _grid(self.settings.waveforms)
-        contact_s = landing.seconds(landing.contact)
-        if contact_s is None:
-            return
-        trial = measurement.observed.trial
-        for channel, unit, signal, signals, offset in _curves(
-            measurement, landing, standing, self.settings
-        ):
-            curve = _on_grid(signal, signals, offset, contact_s, grid)
-            if curve is None:
-                continue
-            for time_s, value in zip(grid.tolist(), curve.tolist(), strict=True):
-                yield (name, trial.site, trial.task, channel, round(time_s, 9), value, unit)
-
-    def rows(self) -> list[Row]:
-        """Return the rows of the table `waveforms`."""
-        return [row for group in self.kept.values() for rows in group.values() for row in rows]
+    def table(self) -> pd.DataFrame:
+        """Return the table `waveforms`, sorted by its key."""
+        schema = schema_of("waveforms")
+        curves = [c for group in self.kept.values() for kept in group.values() for c in kept]
+        if not curves:
+            return empty_table("waveforms")
+        table = pd.concat(curves, ignore_index=True)[schema.names]
+        return table.sort_values(list(schema.key), ignore_index=True)
 
 
 def draw(waveforms: pd.DataFrame, landings: pd.DataFrame, most: int) -> pd.DataFrame:

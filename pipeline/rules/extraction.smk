@@ -51,6 +51,7 @@ rule collect:
             )
             for table in SHARD_TABLES
         },
+        rejections=[path for path in STUDY.tables() if "rejections." in path],
         code=code_of("pipeline.extraction.collect:collect"),
     output:
         **{
@@ -64,7 +65,7 @@ rule collect:
     params:
         step="pipeline.extraction.collect:collect",
         quality=STUDY.processing["quality"],
-        study_folder=STUDY.study_folder,
+        waveforms_kept=STUDY.processing["waveforms"]["landings_per_site_and_task"],
     message:
         "Collecting the shards into one table of each kind"
     script:

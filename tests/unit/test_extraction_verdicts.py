@@ -113,19 +113,19 @@ def test_rejections_are_read_whatever_their_separator(tmp_path, separator):
         + separator.join(["A1.t1.plates", "stepped on the edge"])
         + "\n"
     )
-    verdicts = rejections_to_verdicts(read_rejections(path), recordings())
+    verdicts = rejections_to_verdicts(read_rejections([path]), recordings())
     assert verdicts == [Verdict("A1.t1.plates", "operator_reject", "stepped on the edge")]
 
 
 def test_without_a_table_nothing_is_rejected():
-    assert rejections_to_verdicts(read_rejections(None), recordings()) == []
+    assert rejections_to_verdicts(read_rejections([]), recordings()) == []
 
 
 def test_an_unknown_recording_is_refused_with_its_row(tmp_path):
     path = tmp_path / "rejections.csv"
     path.write_text("recording_id,reason\nA1.t1.plates,x\nA1.t1.plate,typing error\n")
     with pytest.raises(StudyError) as caught:
-        rejections_to_verdicts(read_rejections(path), recordings())
+        rejections_to_verdicts(read_rejections([path]), recordings())
     (problem,) = caught.value.problems
     assert (problem.rule, problem.row) == ("unknown_recording", 3)
 
@@ -134,7 +134,7 @@ def test_a_missing_column_is_refused(tmp_path):
     path = tmp_path / "rejections.csv"
     path.write_text("recording_id,why\nA1.t1.plates,x\n")
     with pytest.raises(StudyError) as caught:
-        read_rejections(path)
+        read_rejections([path])
     assert [problem.rule for problem in caught.value.problems] == ["missing_column"]
 
 
