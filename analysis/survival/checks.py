@@ -87,16 +87,20 @@ def follow_up(
 
 def merge_close_times(times: Floats) -> Floats:
     """Give times that differ only by floating-point noise one common value (the smallest)."""
-    distinct = np.unique(times)
+    return merge_close(times, TIME_TOLERANCE)
+
+
+def merge_close(values: Floats, tolerance: float) -> Floats:
+    """Give values whose gap is within ``tolerance`` of their mean size one common value."""
+    distinct = np.unique(values)
     if distinct.size < 2:
-        return times
-    gaps = np.diff(distinct)
-    same = gaps <= TIME_TOLERANCE * float(np.abs(distinct).mean())
+        return values
+    same = np.diff(distinct) <= tolerance * float(np.abs(distinct).mean())
     if not same.any():
-        return times
+        return values
     representative = np.concatenate([[True], ~same])
     leader = np.flatnonzero(representative)[np.cumsum(representative) - 1]
-    return distinct[leader][np.searchsorted(distinct, times)]
+    return distinct[leader][np.searchsorted(distinct, values)]
 
 
 def covariate_matrix(
