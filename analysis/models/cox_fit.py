@@ -7,18 +7,24 @@ from dataclasses import dataclass
 from typing import Any
 
 from analysis.models.cox_design import CoxDesign
-from analysis.models.term_inference import TermInference, undefined, wald
+from analysis.models.term_inference import TermInference, profile, undefined, wald
 from analysis.survival.cox import CoxFit, fit_cox
-from analysis.survival.cox_sample import CoxSample, cox_sample
+from analysis.survival.cox_sample import CoxSample, Ties, cox_sample
+from analysis.survival.errors import SurvivalDataError
+from analysis.survival.firth import fit_firth
 
 
 @dataclass(frozen=True)
 class CoxEstimate:
-    """A fit and the inference on each of its terms, in the order of the design."""
+    """A fit and the inference on each of its terms, in the order of the design.
+
+    `fit` has no penalty, whatever the terms rest on; tests of the model's form need it.
+    """
 
     sample: CoxSample
     fit: CoxFit
     terms: tuple[TermInference, ...]
+    estimation: str
     converged: bool
     notes: dict[str, str]
 
@@ -35,18 +41,31 @@ def sample_of(design: CoxDesign) -> CoxSample:
 
 
 def estimate_cox(design: CoxDesign, plan: Mapping[str, Any]) -> CoxEstimate:
-    """Fit a design and return the inference on its terms.
-
-    A coefficient that diverges (monotone likelihood) has no estimate and says so.
+    """Fit a design by the plan's conventions and return the inference on its terms.
 
     Raises
     ------
     SurvivalDataError
-        The rows cannot carry the model.
+        The rows cannot carry the model, or the plan asks for a profile interval without penalty.
+    """
+    cox = plan["cox"]
+    if cox["penalty"] == "firth":
+        return estimate_firth(design, cox["ties"], float(plan["confidence_level"]))
+    if cox["interval"] != "wald":
+        raise SurvivalDataError(
+            f"interval {cox['interval']!r} is available with the penalty 'firth' only; "
+            "name 'wald' in the plan, or the penalty"
+        )
+    return estimate_plain(design, cox["ties"], float(plan["confidence_level"]))
+
+
+def estimate_plain(design: CoxDesign, ties: Ties, level: float) -> CoxEstimate:
+    """Fit without penalty; Wald intervals.
+
+    A coefficient that diverges (monotone likelihood) has no estimate and says so.
     """
     sample = sample_of(design)
-    fit = fit_cox(sample, ties=plan["cox"]["ties"])
-    level = float(plan["confidence_level"])
+    fit = fit_cox(sample, ties=ties)
     terms = tuple(
         undefined(level) if name in fit.diverging else wald(float(b), float(se), level)
         for name, b, se in zip(fit.names, fit.coefficients, fit.standard_errors, strict=True)
@@ -55,4 +74,23 @@ def estimate_cox(design: CoxDesign, plan: Mapping[str, Any]) -> CoxEstimate:
         name: "no finite estimate: every event lies at one end of this term (monotone likelihood)"
         for name in fit.diverging
     }
-    return CoxEstimate(sample, fit, terms, fit.converged, notes)
+    return CoxEstimate(sample, fit, terms, "partial likelihood", fit.converged, notes)
+
+
+def estimate_firth(design: CoxDesign, ties: Ties, level: float) -> CoxEstimate:
+    """Fit with Firth's penalty; intervals and tests by the penalised profile likelihood."""
+    sample = sample_of(design)
+    found = fit_firth(sample, ties=ties, level=level)
+    terms = tuple(
+        profile(float(b), float(se), float(low), float(high), test, level)
+        for b, se, low, high, test in zip(
+            found.coefficients,
+            found.standard_errors,
+            found.lower,
+            found.upper,
+            found.tests,
+            strict=True,
+        )
+    )
+    name = "penalised partial likelihood (Firth)"
+    return CoxEstimate(sample, fit_cox(sample, ties=ties), terms, name, found.converged, {})

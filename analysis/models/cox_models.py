@@ -16,14 +16,17 @@ import pandas as pd
 from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
 from analysis.estimates import EstimateFields, Estimates, write_estimates
 from analysis.models.cox_design import CoxDesign, cox_design
-from analysis.models.cox_fit import CoxEstimate, estimate_cox
+from analysis.models.cox_fit import CoxEstimate, estimate_cox, estimate_firth
 from analysis.models.cox_rows import add_hazard_ratio, add_size, conventions
+from analysis.models.cox_second_opinion import library_numbers
 from analysis.models.multiplicity import holm
 from analysis.models.proportionality import add_proportionality
 from analysis.survival.errors import SurvivalDataError
 from shared.tables import read_table
 
 STEP = "analysis.models.cox_models:cox_models"
+
+ANALYSES = ("cox_primary", "cox_secondary", "cox_exploratory", "cox_firth", "cox_second_opinion")
 
 Fitted = tuple[CoxDesign, CoxEstimate]
 
@@ -75,9 +78,8 @@ def model_numbers(
 ) -> Estimates:
     """Return all numbers of one model; `adjusted` holds p-values adjusted within the family."""
     design, estimate = fitted
-    shared = conventions(plan, design, outcome)
+    shared = conventions(plan, design, estimate, outcome)
     shared["family"] = family
-    shared["converged"] = estimate.converged
     numbers = Estimates(analysis, **shared)
     for term, found in zip(design.terms, estimate.terms, strict=True):
         extra: EstimateFields = {"note": estimate.note_of(term.name)}
@@ -137,6 +139,31 @@ def single_models(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> list[Estimat
     return found
 
 
+def second_opinions(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> list[Estimates]:
+    """Return the primary models once more: with Firth's penalty, and fitted by a library.
+
+    With few events per parameter the penalised estimates are the ones to trust more.
+    """
+    found: list[Estimates] = []
+    for outcome in plan["primary_outcomes"]:
+        try:
+            design, estimate = fit_outcome(cohort, plan["primary"], plan, outcome)
+            level = float(plan["confidence_level"])
+            penalised = estimate_firth(design, plan["cox"]["ties"], level)
+        except SurvivalDataError as error:
+            refused = Estimates("cox_firth", family="secondary", outcome=outcome)
+            refused.not_run(outcome, str(error))
+            found.append(refused)
+            continue
+        shared = conventions(plan, design, penalised, outcome)
+        shared["family"] = "secondary"
+        firth = Estimates("cox_firth", **shared)
+        for term, inference in zip(design.terms, penalised.terms, strict=True):
+            add_hazard_ratio(firth, outcome, (term.name,), term, inference, {})
+        found += [firth, library_numbers(design, estimate, plan, outcome)]
+    return found
+
+
 def cox_models(
     *, cohort: Path, estimates: Path, plan: dict[str, Any], freeze: dict[str, Any]
 ) -> None:
@@ -144,7 +171,7 @@ def cox_models(
     rows = landmark_rows(read_table(cohort))
     found: list[Estimates] = []
     if reason := reason_not_to_run(freeze):
-        for analysis in ("cox_primary", "cox_secondary", "cox_exploratory"):
+        for analysis in ANALYSES:
             refused = Estimates(analysis)
             refused.not_run("all", reason)
             found.append(refused)
@@ -154,4 +181,5 @@ def cox_models(
         found.extend(joint_models(rows, plan, "cox_primary", "primary", primary))
         found.extend(joint_models(rows, plan, "cox_secondary", "secondary", others))
         found.extend(single_models(rows, plan))
+        found.extend(second_opinions(rows, plan))
     write_estimates(estimates, *found, step=STEP, inputs={"cohort": cohort})

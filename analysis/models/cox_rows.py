@@ -8,6 +8,7 @@ from typing import Any
 
 from analysis.estimates import EstimateFields, Estimates
 from analysis.models.cox_design import CoxDesign, Term
+from analysis.models.cox_fit import CoxEstimate
 from analysis.models.power import minimal_detectable_hazard_ratio
 from analysis.models.term_inference import TermInference
 
@@ -17,7 +18,9 @@ CENSORING = (
 )
 
 
-def conventions(plan: Mapping[str, Any], design: CoxDesign, outcome: str) -> EstimateFields:
+def conventions(
+    plan: Mapping[str, Any], design: CoxDesign, estimate: CoxEstimate, outcome: str
+) -> EstimateFields:
     """Return the columns that all rows of a model share."""
     strata = plan["cox"]["strata"]
     return {
@@ -27,7 +30,8 @@ def conventions(plan: Mapping[str, Any], design: CoxDesign, outcome: str) -> Est
         "n_events": design.n_events,
         "rows_dropped": design.dropped,
         "ties": plan["cox"]["ties"],
-        "estimation": "partial likelihood",
+        "estimation": estimate.estimation,
+        "converged": estimate.converged,
         "horizon_days": float(plan["horizon_days"]),
         "censoring": CENSORING,
     }

@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from analysis.survival.linear import ChiSquareTest
+
 
 @dataclass(frozen=True)
 class TermInference:
@@ -30,6 +32,23 @@ def undefined(level: float) -> TermInference:
     """Return the inference on a coefficient without finite estimate."""
     empty = math.nan
     return TermInference(empty, empty, empty, empty, level, "none", empty, "", empty)
+
+
+def profile(
+    coefficient: float, se: float, low: float, high: float, test: ChiSquareTest, level: float
+) -> TermInference:
+    """Return the inference from a penalised profile likelihood; an infinite limit stays open."""
+    return TermInference(
+        coefficient,
+        se,
+        low if math.isfinite(low) else math.nan,
+        high if math.isfinite(high) else math.nan,
+        level,
+        "profile likelihood",
+        test.statistic,
+        "chi-squared",
+        test.p,
+    )
 
 
 def wald(coefficient: float, se: float, level: float) -> TermInference:
