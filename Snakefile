@@ -17,8 +17,6 @@ include: "pipeline/rules/intake.smk"
 include: "pipeline/rules/extraction.smk"
 include: "analysis/rules/cohort.smk"
 include: "analysis/rules/models.smk"
-include: "analysis/rules/figures.smk"
-include: "analysis/rules/report.smk"
 
 
 localrules:
@@ -34,5 +32,4 @@ rule check:
 rule study:
     default_target: True
     input:
-        report=f"{RESULTS}/report/report.html",
-        datapackage=f"{RESULTS}/tables/datapackage.json",
+        rules.collect_estimates.output,

@@ -24,7 +24,7 @@ from shared.settings.load import Settings, load_settings
 from shared.sources import ROOT
 
 _PROGRESS = re.compile(r"(\d+) of (\d+) steps \(\d+%\) done")
-_MESSAGE = re.compile(r"^(?:local)?(?:job|rule|checkpoint) .*|^Job (\d+): (.+)$", re.IGNORECASE)
+_MESSAGE = re.compile(r"^Job \d+: (.+)$")
 
 
 def _arguments(arguments: list[str] | None) -> argparse.Namespace:
@@ -90,8 +90,8 @@ def _follow(options: argparse.Namespace, target: str, started: float) -> tuple[i
         output.append(line.rstrip())
         if progress := _PROGRESS.search(line):
             done = f"{progress[1]}/{progress[2]}"
-        elif (message := _MESSAGE.match(line)) and message[2]:
-            print(f"  {time.monotonic() - started:5.0f} s  {done:>7}  {message[2]}", flush=True)
+        elif message := _MESSAGE.match(line):
+            print(f"  {time.monotonic() - started:5.0f} s  {done:>7}  {message[1]}", flush=True)
     return process.wait(), output
 
 
