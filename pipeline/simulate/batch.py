@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -158,8 +158,8 @@ def _record_trial(
         columns, spoiled = _spoil(settings, trial, device, columns, signals, rng)
         target = study_folder / trial.path(device)
         if is_duplicate(settings, trial):
-            source = target.with_name(target.name.replace(".3.", ".2."))
-            write_bytes(target, source.read_bytes())
+            original = replace(trial, trial=trial.trial - 1)
+            write_bytes(target, (study_folder / original.path(device)).read_bytes())
             detail = "same bytes as the trial before"
             found.append(Nuisance("duplicate_recording", trial.recording_id(device), detail))
             continue

@@ -9,6 +9,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # sums in another order give
 import json
 import multiprocessing
 import shutil
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
@@ -127,6 +128,19 @@ def _recordings_job(
         write_bytes(part.with_name(f"{name}-{part.name}"), table.to_parquet(index=False))
 
 
+def _end_with_parent() -> None:
+    """Make a worker end when the main process is killed, so that no orphan writes on."""
+    parent = multiprocessing.parent_process()
+    if parent is None:
+        return
+
+    def watch() -> None:
+        parent.join()
+        os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
 def _run(
     jobs: Sequence[tuple[object, ...]], function: Callable[..., object], cores: int
 ) -> Iterator[tuple[int, object]]:
@@ -136,7 +150,7 @@ def _run(
             yield index, function(*job)
         return
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(cores, len(jobs)), mp_context=context) as pool:
+    with ProcessPoolExecutor(min(cores, len(jobs)), context, _end_with_parent) as pool:
         waiting = {pool.submit(function, *job): index for index, job in enumerate(jobs)}
         for done in as_completed(waiting):
             yield waiting[done], done.result()
