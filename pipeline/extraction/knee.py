@@ -27,10 +27,12 @@ from shared.settings.processing import ProcessingSettings
 
 Signal = NDArray[np.float64]
 
-ANGLES = ("knee_flexion_at_contact", "peak_knee_flexion")
+FROM_ZERO = ("knee_flexion_at_contact", "peak_knee_flexion")
+"""Angles that count from the standing angle; the excursion and the rate do not need it."""
+
+FLEXION = (*FROM_ZERO, "knee_flexion_excursion")
 LARGEST_DRIFT_RAD = math.radians(5.0)
-NEED_OF_ZERO = frozenset(ANGLES)
-"""Angles count from the standing angle; the excursion and the rate do not need it."""
+_OUTSIDE = Refused(Reason.SHORT_RECORDING, "the contact lies outside of the recording")
 
 
 def segment_channels(side: str) -> tuple[str, str]:
@@ -184,23 +186,21 @@ def gyro_values(
     rate_hz = knee.signals.rate_hz
     reach = math.ceil(contact + settings.windows.knee_flexion_s * rate_hz) + 1
     if not 0.0 <= contact <= len(knee.rate) - 2:
-        refusal = Refused(Reason.SHORT_RECORDING, "the contact lies outside of the recording")
-        names = (*ANGLES, "knee_flexion_excursion", "peak_knee_flexion_rate")
-        return dict.fromkeys(names, refusal), {}
+        return dict.fromkeys((*FLEXION, "peak_knee_flexion_rate"), _OUTSIDE), {}
     flexion = angle_around(knee, contact, reach, settings)
-    place = {
-        "contact": contact - flexion.offset,
-        "until": None if until is None else until - flexion.offset,
-        "knee_flexion_s": settings.windows.knee_flexion_s,
-    }
-    values = knee_flexion_metrics(flexion.angle, rate_hz, **place)
+    start = contact - flexion.offset
+    end = None if until is None else until - flexion.offset
+    window_s = settings.windows.knee_flexion_s
+    values = knee_flexion_metrics(
+        flexion.angle, rate_hz, contact=start, knee_flexion_s=window_s, until=end
+    )
     values["peak_knee_flexion_rate"] = peak_knee_flexion_rate(
-        flexion.rate, flexion.angle, rate_hz, **place
+        flexion.rate, flexion.angle, rate_hz, contact=start, knee_flexion_s=window_s, until=end
     )
     values = {metric: shifted(outcome, flexion.offset) for metric, outcome in values.items()}
     flags = {metric: flexion.flags for metric in values}
     if not flexion.stance:
-        flags |= dict.fromkeys(set(values) - NEED_OF_ZERO, frozenset())
+        flags |= {metric: frozenset() for metric in values if metric not in FROM_ZERO}
     return values, flags
 
 
@@ -217,6 +217,8 @@ def camera_values(
     """
     raw = signals.channels[f"knee_flexion.{side}"]
     rate_hz = signals.rate_hz
+    if not 0.0 <= contact <= len(raw) - 2:
+        return dict.fromkeys(FLEXION, _OUTSIDE)
     reach = math.ceil(contact + settings.windows.knee_flexion_s * rate_hz) + 1
     angle = filtered_between(
         raw,

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from pipeline.extraction.limbs import is_dominant, limb_of
@@ -38,21 +39,26 @@ def landing_id(trial: Trial, side: str, number: int) -> str:
     return f"{trial.name}.{side}.{number}"
 
 
+_PANDAS_TYPES: dict[tuple[str, bool], Any] = {
+    ("int64", True): pd.Int64Dtype(),
+    ("bool", True): pd.BooleanDtype(),
+    ("float64", True): np.float64,
+    ("int64", False): np.int64,
+    ("bool", False): np.bool_,
+    ("float64", False): np.float64,
+}
+
+
 def table(rows: list[Row], name: str) -> pd.DataFrame:
-    """Return rows as a table with the declared columns, sorted by its key."""
+    """Return rows as a table with the declared columns and types, sorted by its key."""
     schema = schema_of(name)
     frame = pd.DataFrame.from_records(rows, columns=schema.names)
-    for column in schema.columns:
-        # Text and optional values stay objects: an all-empty column would become float.
-        if column.nullable and column.type in ("int64", "bool"):
-            frame[column.name] = frame[column.name].astype(
-                "Int64" if column.type == "int64" else "boolean"
-            )
-        elif column.type == "string":
-            frame[column.name] = frame[column.name].astype("object")
-        else:
-            frame[column.name] = frame[column.name].astype(column.type)
-    return frame.sort_values(list(schema.key), ignore_index=True)
+    types = {
+        # Text stays an object: an empty column would otherwise become one of numbers.
+        column.name: _PANDAS_TYPES.get((column.type, column.nullable), np.object_)
+        for column in schema.columns
+    }
+    return frame.astype(types).sort_values(list(schema.key), ignore_index=True)
 
 
 def recording_row(index: Mapping[str, Any], reading: Reading) -> Row:

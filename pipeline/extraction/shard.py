@@ -27,7 +27,8 @@ from shared.sources import ROOT, sources_of
 from shared.tables import read_table, write_table
 
 STEP = "pipeline.extraction.shard:extract_shard"
-Index = Mapping[str, Any]
+Index = dict[str, Any]
+"""A row of an index table."""
 
 
 @dataclass(frozen=True)
@@ -58,21 +59,20 @@ def _full_scales(profile: DeviceProfile) -> dict[str, float]:
     }
 
 
-def _records(path: Path, athletes: set[str]) -> list[dict[str, Any]]:
+def _records(path: Path, athletes: set[str]) -> list[Index]:
     rows = read_table(path)
-    return rows.loc[rows["athlete_id"].isin(athletes)].to_dict("records")
+    chosen = rows.loc[rows["athlete_id"].isin(athletes)].to_dict("records")
+    return [{str(key): value for key, value in row.items()} for row in chosen]
 
 
-def _grouped(rows: list[dict[str, Any]], *keys: str) -> dict[tuple[Any, ...], list[dict[str, Any]]]:
-    groups: dict[tuple[Any, ...], list[dict[str, Any]]] = {}
+def _grouped(rows: list[Index], *keys: str) -> dict[tuple[Any, ...], list[Index]]:
+    groups: dict[tuple[Any, ...], list[Index]] = {}
     for row in rows:
         groups.setdefault(tuple(row[key] for key in keys), []).append(row)
     return dict(sorted(groups.items()))
 
 
-def _standing(
-    rows: list[dict[str, Any]], athlete: Athlete, setting: _Setting, shard: ShardRows
-) -> Standing:
+def _standing(rows: list[Index], athlete: Athlete, setting: _Setting, shard: ShardRows) -> Standing:
     """Read the standing recordings of a visit and calibrate; note what was not accepted."""
     read: dict[str, tuple[Index, Reading]] = {}
     recordings: list[Signals] = []
@@ -100,7 +100,7 @@ def _standing(
     return standing
 
 
-def _trials(rows: list[dict[str, Any]], setting: _Setting, shard: ShardRows) -> Iterator[Trial]:
+def _trials(rows: list[Index], setting: _Setting, shard: ShardRows) -> Iterator[Trial]:
     """Read the recordings of a visit, trial by trial; note what cannot be used."""
     for group in _grouped(rows, "task", "side", "trial").values():
         usable = []

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -118,15 +118,14 @@ def _flags_by_recording(verdicts: Sequence[Verdict]) -> dict[str, tuple[str, ...
 
 
 def _with_verdicts(
-    table: pd.DataFrame, flags_of_rows: pd.Series, excluding: Collection[str]
+    table: pd.DataFrame, added: Mapping[int, tuple[str, ...]], excluding: Collection[str]
 ) -> pd.DataFrame:
-    """Add flags to the rows that `flags_of_rows` names by their index; judge them again."""
-    result = table.copy()
-    for row, added in flags_of_rows.items():
-        flags = (*split_flags(table.loc[row, "flags"]), *added)
-        result.loc[row, "flags"] = join_flags(flags)
-        result.loc[row, "valid"] = table.loc[row, "valid"] and is_valid(added, excluding)
-    return result
+    """Add flags to rows, named by their place in the table, and judge them again."""
+    flags, valid = table["flags"].tolist(), table["valid"].tolist()
+    for row, more in added.items():
+        flags[row] = join_flags((*split_flags(flags[row]), *more))
+        valid[row] = valid[row] and is_valid(more, excluding)
+    return table.assign(flags=flags, valid=valid)
 
 
 def apply_to_recordings(recordings: pd.DataFrame, verdicts: Sequence[Verdict]) -> pd.DataFrame:
@@ -147,8 +146,11 @@ def apply_to_landings(
     landings: pd.DataFrame, verdicts: Sequence[Verdict], excluding: Collection[str]
 ) -> pd.DataFrame:
     """Flag the landings whose events come from a recording of the verdicts."""
-    flags = landings["event_recording_id"].map(_flags_by_recording(verdicts)).dropna()
-    return _with_verdicts(landings, flags, excluding)
+    flags = _flags_by_recording(verdicts)
+    used = enumerate(landings["event_recording_id"])
+    return _with_verdicts(
+        landings, {row: flags[name] for row, name in used if name in flags}, excluding
+    )
 
 
 def apply_to_metrics(
@@ -159,11 +161,13 @@ def apply_to_metrics(
 ) -> pd.DataFrame:
     """Flag the values that used a recording of the verdicts, for themselves or for their events."""
     key = list(schema_of("metrics").key)
-    flags = metric_sources["recording_id"].map(_flags_by_recording(verdicts)).dropna()
-    used = metric_sources.loc[flags.index, key].assign(added=flags)
-    per_value = used.groupby(key, sort=True)["added"].agg(lambda groups: sum(groups, ()))
-    rows = pd.MultiIndex.from_frame(metrics[key]).get_indexer(per_value.index)
-    return _with_verdicts(metrics, pd.Series(list(per_value), index=rows), excluding)
+    flags = _flags_by_recording(verdicts)
+    used = metric_sources.loc[metric_sources["recording_id"].isin(flags.keys())]
+    rows = pd.MultiIndex.from_frame(metrics[key]).get_indexer(pd.MultiIndex.from_frame(used[key]))
+    added: dict[int, tuple[str, ...]] = {}
+    for row, name in zip(rows.tolist(), used["recording_id"], strict=True):
+        added[row] = (*added.get(row, ()), *flags[name])
+    return _with_verdicts(metrics, added, excluding)
 
 
 def exclusions_of_verdicts(verdicts: Sequence[Verdict], recordings: pd.DataFrame) -> pd.DataFrame:

@@ -8,14 +8,13 @@ from dataclasses import dataclass
 
 from pipeline.calibration.mirrored import mounting
 from pipeline.extraction.knee import Knee, read_knee, rotation_after_contact, segment_channels
-from pipeline.extraction.measure import (
+from pipeline.extraction.observe import Observed, observe
+from pipeline.extraction.sensor_values import (
     FullScales,
-    Observed,
-    camera_trial_values,
-    knee_values,
-    observe,
-    plate_values,
-    waist_values,
+    values_of_camera,
+    values_of_knees,
+    values_of_plates,
+    values_of_waist,
 )
 from pipeline.extraction.standing import SEGMENTS, Standing
 from pipeline.extraction.trials import Trial
@@ -104,10 +103,10 @@ def measure_visit(
     results = []
     for seen, legs in zip(observed, knees, strict=True):
         values = (
-            *plate_values(seen, standing, scales, settings),
-            *waist_values(seen, standing, scales, settings),
-            *knee_values(seen, legs, mirrored, standing, scales, settings),
-            *camera_trial_values(seen, settings),
+            *values_of_plates(seen, standing, scales, settings),
+            *values_of_waist(seen, standing, scales, settings),
+            *values_of_knees(seen, legs, mirrored, standing, scales, settings),
+            *values_of_camera(seen, settings),
         )
         upright = {
             side: knee.turned() if (knee.signals.device, side) in mirrored else knee

@@ -1,25 +1,25 @@
-"""Measure one trial: from its prepared signals to landings and values."""
+"""The values of a trial, sensor by sensor: which metrics are wanted, measured, and judged."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
 from functools import cache
 
+from pipeline.calibration.saturation import Clipping
 from pipeline.extraction.knee import Knee, camera_values, gyro_values, segment_channels
-from pipeline.extraction.plate_landings import Found, body_landings, limb_landings
+from pipeline.extraction.observe import Observed
 from pipeline.extraction.plate_values import (
     filtered_forces,
     force_values,
     height_from_impulse,
     timing_values,
 )
-from pipeline.extraction.plates import Plates, read_plates
+from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import PLATE, WAIST_PLACE, Standing
 from pipeline.extraction.tasks import LANDINGS
 from pipeline.extraction.trials import WAIST, Trial
 from pipeline.extraction.values import Carrier, SideLanding, Source, Value
-from pipeline.extraction.waist import Waist, peak_acceleration, read_waist, waist_landings
+from pipeline.extraction.waist import peak_acceleration
 from pipeline.metrics.outcome import Outcome, Refused
 from pipeline.quality.windows import saturation
 from pipeline.reasons import Reason
@@ -32,24 +32,6 @@ recordings do not share their clock: common practice, no source."""
 
 FullScales = Mapping[str, Mapping[str, float]]
 """Device -> channel -> full scale in SI units; infinite where clipping is not looked for."""
-
-
-@dataclass(frozen=True, slots=True)
-class Observed:
-    """What the plates and the waist unit of a trial have seen.
-
-    Parameters
-    ----------
-    plate, waist : landings by (number, side), from each sensor's own events
-    chosen : the landings of the trial: by the plates where they are to be trusted, else by waist
-    """
-
-    trial: Trial
-    plates: Plates | None
-    waist: Waist | None
-    plate_landings: dict[tuple[int, str], SideLanding]
-    waist_landings: dict[tuple[int, str], SideLanding]
-    chosen: dict[tuple[int, str], SideLanding]
 
 
 @cache
@@ -75,79 +57,21 @@ def kind_of(trial: Trial, side: str) -> str:
     return "both" if side == "both" else "each"
 
 
-def _plate_landings(
-    plates: Plates, trial: Trial, body_weight_n: float, settings: ProcessingSettings
-) -> dict[tuple[int, str], SideLanding]:
-    found: Found
-    body, found = body_landings(
-        plates, trial.task, trial.side, body_weight_n=body_weight_n, settings=settings
+def _clipped(
+    signals: Signals, channels: list[str], scales: FullScales, settings: ProcessingSettings
+) -> Clipping | None:
+    return saturation(
+        [signals.channels[channel] for channel in channels],
+        [scales[signals.device][channel] for channel in channels],
+        signals.rate_hz,
+        clip_share_of_range=settings.quality.clip_share_of_range,
     )
-    landings = {(number, trial.side): landing for number, landing in body.items()}
-    if trial.side == "both" and plates.per_limb:
-        for side in plates.sides:
-            limb = limb_landings(plates, side, body, found, settings)
-            landings |= {(number, side): landing for number, landing in limb.items()}
-    return landings
-
-
-def _limbs_seen(trial: Trial) -> tuple[str, ...]:
-    """Return the limbs that have a sensor of their own in a two-leg trial."""
-    if trial.side != "both":
-        return ()
-    return tuple(
-        side
-        for side in trial.sides
-        if trial.with_channels(*segment_channels(side))
-        or trial.with_channels(f"knee_flexion.{side}")
-        or trial.with_channels("vertical_force.left", "vertical_force.right")
-    )
-
-
-def _choose(
-    trial: Trial,
-    plate: dict[tuple[int, str], SideLanding],
-    waist: dict[tuple[int, str], SideLanding],
-) -> dict[tuple[int, str], SideLanding]:
-    """Choose the events of each landing, and give every limb with a sensor a landing."""
-    chosen = {}
-    for number in range(1, LANDINGS[trial.task] + 1):
-        key = (number, trial.side)
-        nothing = SideLanding(
-            number, trial.side, "none", None, flags=frozenset({str(Reason.NO_LANDING)})
-        )
-        candidates = [landings[key] for landings in (plate, waist) if key in landings]
-        found = [landing for landing in candidates if landing.contact is not None]
-        whole = [x for x in found if str(Reason.INCOMPLETE_PLATE) not in x.flags]
-        body = (
-            whole or found or [replace(x, event_source="none") for x in candidates[:1]] or [nothing]
-        )[0]
-        chosen[key] = body
-        for side in _limbs_seen(trial):
-            limb = plate.get((number, side)) if body.event_source == "plate" else None
-            usable = limb is not None and limb.contact is not None
-            chosen[number, side] = limb if limb and usable else replace(body, side=side)
-    return chosen
-
-
-def observe(trial: Trial, body_weight_n: float, settings: ProcessingSettings) -> Observed:
-    """Find the landings of a trial by every sensor that can tell, and choose the events to use."""
-    plates = read_plates(trial, settings.events)
-    waist = read_waist(trial, settings.standard_gravity)
-    by_plate = _plate_landings(plates, trial, body_weight_n, settings) if plates else {}
-    by_waist = (
-        {
-            (number, trial.side): landing
-            for number, landing in waist_landings(waist, trial.task, trial.side, settings).items()
-        }
-        if waist
-        else {}
-    )
-    return Observed(trial, plates, waist, by_plate, by_waist, _choose(trial, by_plate, by_waist))
 
 
 def _refusal(landing: SideLanding) -> Refused:
-    reason = Reason.NO_FLIGHT if str(Reason.NO_FLIGHT) in landing.flags else Reason.NO_LANDING
-    return Refused(reason, "the landing was not found")
+    reasons = (Reason.NO_FLIGHT, Reason.SHORT_RECORDING)
+    known = [reason for reason in reasons if str(reason) in landing.flags]
+    return Refused((known or [Reason.NO_LANDING])[0], "the landing was not found")
 
 
 def _values(
@@ -169,7 +93,7 @@ def _values(
         )
 
 
-def plate_values(
+def values_of_plates(
     observed: Observed, standing: Standing, scales: FullScales, settings: ProcessingSettings
 ) -> Iterator[Value]:
     """Yield the values of the force plates."""
@@ -191,13 +115,10 @@ def plate_values(
         outcomes: dict[str, Outcome] = {}
         if landing.contact is not None and smooth is not None:
             names = {metric.id for metric in todo}
-            one = (
-                plates.sides.index(side) if trial.side == "both" and side in plates.sides else None
-            )
-            raw = plates.total if one is None else plates.forces[one]
+            limb = [plates.sides.index(side)] if side != trial.side else slice(None)
             outcomes = force_values(
-                raw,
-                smooth.sum(axis=0) if one is None else smooth[one],
+                plates.forces[limb].sum(axis=0),
+                smooth[limb].sum(axis=0),
                 landing,
                 plates.signals.rate_hz,
                 body_weight_n=standing.body_weight_n,
@@ -214,7 +135,7 @@ def plate_values(
         yield from _values(carrier, todo, outcomes, landing, settings, scaled)
 
 
-def waist_values(
+def values_of_waist(
     observed: Observed, standing: Standing, scales: FullScales, settings: ProcessingSettings
 ) -> Iterator[Value]:
     """Yield the values of the waist unit, by its own events."""
@@ -272,7 +193,7 @@ def _knee_sources(standing: Standing, device: str, side: str) -> tuple[Source, .
     return (Source(sources[0].recording_id, min(firsts), max(lasts)),)
 
 
-def knee_values(
+def values_of_knees(
     observed: Observed,
     knees: Mapping[str, Knee],
     mirrored: frozenset[tuple[str, str]],
@@ -309,7 +230,7 @@ def knee_values(
             yield from _values(carrier, todo, outcomes, landing, settings, flags)
 
 
-def camera_trial_values(observed: Observed, settings: ProcessingSettings) -> Iterator[Value]:
+def values_of_camera(observed: Observed, settings: ProcessingSettings) -> Iterator[Value]:
     """Yield the values of the camera."""
     trial = observed.trial
     for side in trial.sides:
@@ -326,12 +247,3 @@ def camera_trial_values(observed: Observed, settings: ProcessingSettings) -> Ite
                 until = landing.takeoff_after_contact_in(signals)
                 outcomes = camera_values(signals, side, contact, until, settings)
             yield from _values(carrier, todo, outcomes, landing, settings)
-
-
-def _clipped(signals, channels, scales: FullScales, settings: ProcessingSettings):  # type: ignore[no-untyped-def]
-    return saturation(
-        [signals.channels[channel] for channel in channels],
-        [scales[signals.device][channel] for channel in channels],
-        signals.rate_hz,
-        clip_share_of_range=settings.quality.clip_share_of_range,
-    )
