@@ -14,6 +14,8 @@ from analysis.survival.checks import Floats
 SINGULAR = 1e-10
 # Share of the largest diagonal element that is rounding.
 NOISE = 1e-14
+# Smallest diagonal element of the Cholesky factor of a correlation matrix of full rank.
+WELL_CONDITIONED = 1e-3
 
 
 @dataclass(frozen=True)
@@ -34,7 +36,12 @@ def chi_square_test(vector: Floats, covariance: Floats) -> ChiSquareTest:
     """Return ``vector' covariance^- vector``, with the rank of the covariance as df."""
     diagonal = np.diag(covariance)
     scale = np.asarray(np.sqrt(np.where(diagonal > 0, diagonal, 1.0)))
-    values, vectors = np.linalg.eigh(covariance / np.outer(scale, scale))
+    correlation = covariance / (scale[:, None] * scale)
+    factor, failed = linalg.lapack.dpotrf(correlation, lower=1)
+    if not failed and vector.size and np.diag(factor).min() > WELL_CONDITIONED:
+        solved, _ = linalg.lapack.dpotrs(factor, vector / scale, lower=1)
+        return ChiSquareTest.of(float(solved @ (vector / scale)), vector.size)
+    values, vectors = np.linalg.eigh(correlation)
     kept = values > SINGULAR * max(1.0, float(values[-1]) if values.size else 1.0)
     projected = vectors[:, kept].T @ (vector / scale)
     return ChiSquareTest.of(float(np.sum(projected**2 / values[kept])), int(kept.sum()))
@@ -48,13 +55,15 @@ def symmetric_inverse(matrix: Floats) -> Floats:
     if matrix.size == 0:
         return matrix
     diagonal = np.sqrt(np.maximum(np.diag(matrix), np.finfo(np.float64).tiny))
-    outer: Floats = np.outer(diagonal, diagonal)
+    outer: Floats = diagonal[:, None] * diagonal
     correlation = matrix / outer
     factor, failed = linalg.lapack.dpotrf(correlation, lower=1)
     if failed:
         return np.linalg.pinv(correlation, hermitian=True) / outer
+    # The upper triangle of the factor is zero and stays so.
     inverse, _ = linalg.lapack.dpotri(factor, lower=1)
-    full = np.tril(inverse) + np.tril(inverse, -1).T
+    full = inverse + inverse.T
+    full.flat[:: full.shape[0] + 1] /= 2
     return full / outer
 
 
