@@ -1,0 +1,1 @@
+"""Figures: each reads estimates or tables, draws, and writes SVG, PNG and its data as CSV."""

@@ -1,0 +1,89 @@
+"""Figure: hazard ratio per standard deviation of each metric, naive and corrected, by outcome."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from analysis.figures.forest_plot import Item, Key, Line, Panel, Section, forest
+from analysis.figures.scales import ratio_scale
+from analysis.figures.style import SERIES, save, say_not_drawn
+from analysis.labels import sentence_case
+from analysis.report.ledger import Exempt, Ledger
+from shared.tables import read_table, write_table
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+PLACE = "figure.hazard_ratios"
+_DRAWN = {
+    "hazard_ratio": ("as measured (naive)", SERIES[0], True),
+    "hazard_ratio_corrected": ("corrected for error of measurement", SERIES[1], False),
+}
+"""Quantity -> its words, its look, and whether its mark is filled."""
+
+LIMITS = ("estimate", "ci_low", "ci_high")
+
+
+def hazard_rows(estimates: pd.DataFrame, plan: dict[str, Any]) -> pd.DataFrame:
+    """Return the hazard ratios of the predictors of the plan, in the order of the plan."""
+    predictors = [item["name"] for item in [*plan["primary"], *plan["exploratory"]]]
+    outcomes = list(dict.fromkeys([*plan["primary_outcomes"], *plan["outcomes"]]))
+    chosen = estimates.loc[
+        estimates["analysis"].str.startswith("cox_")
+        & estimates["quantity"].isin(_DRAWN)
+        & estimates["term"].isin(predictors)
+        & estimates["outcome"].isin(outcomes)
+    ].copy()
+    for column, order in (("outcome", outcomes), ("term", predictors), ("quantity", [*_DRAWN])):
+        chosen[f"{column}_order"] = chosen[column].map(order.index)
+    order = ["outcome_order", "term_order", "quantity_order"]
+    return chosen.sort_values(order, kind="stable", ignore_index=True).drop(columns=order)
+
+
+def _line(row: pd.Series, ledger: Ledger) -> Line:
+    _, look, filled = _DRAWN[row["quantity"]]
+    printed = tuple(ledger.number(row["number_id"], "ratio", field=field) for field in LIMITS)
+    estimate, low, high = (ledger.value(row["number_id"], field) for field in LIMITS)
+    return Line(estimate, low, high, printed, look, filled)
+
+
+def _panels(rows: pd.DataFrame, plan: dict[str, Any], ledger: Ledger) -> tuple[Panel, ...]:
+    labels = {item["name"]: sentence_case(item["label"]) for item in plan["primary"]}
+    labels |= {
+        item["name"]: f"{sentence_case(item['label'])} (exploratory)"
+        for item in plan["exploratory"]
+    }
+    panels = []
+    for outcome, of_outcome in rows.groupby("outcome", sort=False):
+        items = tuple(
+            Item(labels[str(term)], tuple(_line(row, ledger) for _, row in of_term.iterrows()))
+            for term, of_term in of_outcome.groupby("term", sort=False)
+        )
+        panels.append(Panel(sentence_case(plan["outcomes"][outcome]["label"]), items))
+    return tuple(panels)
+
+
+def hazard_ratio_figure(rows: pd.DataFrame, plan: dict[str, Any], ledger: Ledger) -> Figure:
+    """Return the forest plot of the hazard ratios."""
+    if rows.empty:
+        return say_not_drawn("No hazard ratio was estimated.")
+    values = rows[list(LIMITS)].to_numpy(dtype=float).ravel()
+    scale = ratio_scale("Hazard ratio per standard deviation (log scale)", list(values))
+    keys = [Key(*entry) for quantity, entry in _DRAWN.items() if quantity in set(rows["quantity"])]
+    level = Exempt(f"{100 * plan['confidence_level']:g} % interval", "setting")
+    section = Section(_panels(rows, plan, ledger), scale, "Hazard\nratio")
+    return forest([section], keys, level)
+
+
+def draw_hazard_ratios(
+    *, estimates: Path, svg: Path, png: Path, data: Path, numbers: Path, plan: dict[str, Any]
+) -> None:
+    """Step: draw the hazard ratios; `numbers` is the ledger of what the figure prints."""
+    table = read_table(estimates)
+    ledger = Ledger(table, PLACE)
+    rows = hazard_rows(table, plan)
+    save(hazard_ratio_figure(rows, plan, ledger), rows, svg=svg, png=png, csv=data)
+    write_table(ledger.table(), numbers, "ledger")

@@ -1,0 +1,74 @@
+"""Display words for the codes that tables carry: limbs, sensors, outcomes, grafts, flags."""
+
+from __future__ import annotations
+
+from shared.metric_dictionary import metrics
+
+WORDS: dict[str, str] = {
+    "involved": "involved limb",
+    "uninvolved": "uninvolved limb",
+    "both": "both limbs",
+    "left": "left",
+    "right": "right",
+    "plate": "force plate",
+    "waist": "waist accelerometer",
+    "gyro": "thigh and shank gyroscopes",
+    "camera": "camera",
+    "graft_rupture": "graft rupture",
+    "contralateral_tear": "contralateral tear",
+    "second_injury": "any second injury",
+    "other_knee_injury": "other knee injury",
+    "end_of_sport": "end of sport",
+    "end_of_study": "end of study",
+    "horizon": "none by the end of the planned follow-up",
+    "lost": "lost to follow-up",
+    "patellar_tendon": "patellar tendon",
+    "no_quiet_stance": "no quiet stance",
+    "no_flight": "no flight phase",
+    "no_landing": "no landing found",
+    "incomplete_plate": "foot not wholly on the plate",
+    "second_hop": "second hop after landing",
+    "clipped": "sensor saturated",
+    "gap": "gap in the signal",
+    "missing_samples": "missing samples",
+    "rate_mismatch": "sampling rate differs from the declared one",
+    "sync_fail": "sensors not synchronous",
+    "drift_gt_5deg": "angle drifts by more than the limit",
+    "out_of_range": "outside the plausible range",
+    "operator_reject": "rejected by the operator",
+    "duplicate_recording": "duplicate recording",
+    "mirrored_sensor": "sensor mounted mirrored",
+    "calibration_rejected": "calibration rejected",
+    "body_weight_from_scale": "body weight from the scale",
+    "short_recording": "recording too short",
+}
+
+
+def words(code: str) -> str:
+    """Return the display words of a code; an unknown code is spelled out."""
+    return WORDS.get(code, code.replace("_", " "))
+
+
+def sentence_case(text: str) -> str:
+    """Return `text` with a capital first letter and the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
+def metric_label(metric: str) -> str:
+    """Return the name of a metric, or the code spelled out when it is in no dictionary."""
+    entry = metrics().get(metric)
+    return entry.label if entry else words(metric)
+
+
+def metric_with_unit(metric: str) -> str:
+    """Return the name of a metric with its unit, as an axis shows it."""
+    entry = metrics().get(metric)
+    return f"{sentence_case(entry.label)} ({unit_shown(entry.unit)})" if entry else words(metric)
+
+
+_UNITS = {"deg": "degrees", "deg/s": "degrees/s", "m/s2": "m/s²", "": "no unit"}
+
+
+def unit_shown(unit: str) -> str:
+    """Return a unit as a reader expects it."""
+    return _UNITS.get(unit, unit)

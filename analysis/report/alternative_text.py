@@ -1,0 +1,106 @@
+"""Words instead of a figure, for readers who do not see it: what is shown, and what it says.
+
+No digits: the numbers stand, with their addresses, in the table beside the figure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pandas as pd
+
+from analysis.figures.hazard_ratios import hazard_rows
+from analysis.labels import words
+from analysis.report.context import Context
+
+
+def _side_of(row: pd.Series, reference: float, above: str, below: str) -> str:
+    if pd.isna(row["ci_low"]) or pd.isna(row["ci_high"]):
+        return "not estimated"
+    if row["ci_low"] > reference:
+        return above
+    if row["ci_high"] < reference:
+        return below
+    return "no difference shown"
+
+
+def _flow(_: Context) -> str:
+    return (
+        "Flow diagram. Boxes from top to bottom: enrolled athletes, with those left out and why; "
+        "the landmark cohort, by site; those with every primary metric, and with each metric; and "
+        "what ended observation. The same counts stand in the tables of exclusions and of the "
+        "cohort."
+    )
+
+
+def _distributions(context: Context) -> str:
+    labels = "; ".join(words(item["name"]) for item in context.predictors)
+    return (
+        "Violin and box plots, one panel per metric, each with the sites side by side and, within "
+        f"a site, the involved and the uninvolved limb. Metrics: {labels}. Means and standard "
+        "deviations stand in the table of the cohort."
+    )
+
+
+def _waveforms(_: Context) -> str:
+    return (
+        "Line plots, one row of panels per signal and one column per site, with a few example "
+        "landings each, from shortly before initial contact to after the landing. Vertical lines "
+        "mark initial contact and, where found, take-off and the lowest centre of mass."
+    )
+
+
+def _incidence(context: Context) -> str:
+    causes = " and ".join(words(name) for name in context.plan["primary_outcomes"])
+    return (
+        f"Step curves of cumulative incidence over time since clearance, for {causes}, each with "
+        "a shaded confidence interval, and the numbers at risk below. Values at the times of the "
+        "plan stand in the table of cumulative incidence."
+    )
+
+
+def _hazard_ratios(context: Context) -> str:
+    rows = hazard_rows(context.estimates, context.plan)
+    naive = rows.loc[rows["quantity"] == "hazard_ratio"]
+    parts = [
+        f"{context.plan['outcomes'][row['outcome']]['label']}, {words(row['term'])}: "
+        f"{_side_of(row, 1.0, 'higher rate with higher values', 'lower rate with higher values')}"
+        for _, row in naive.iterrows()
+    ]
+    return (
+        "Forest plot of hazard ratios per standard deviation on a log axis, with intervals. "
+        + "; ".join(parts)
+        + ". The numbers stand in the table of hazard ratios."
+    )
+
+
+def _limb_differences(_: Context) -> str:
+    return (
+        "Two forest plots of the involved against the uninvolved limb, by metric, with intervals: "
+        "ratios around one, and differences around zero. The numbers stand in the table of limb "
+        "differences."
+    )
+
+
+def _planted(_: Context) -> str:
+    return (
+        "Forest plot: for each outcome and metric the planted hazard ratio as a cross and the one "
+        "found with its interval. The numbers stand in the table of planted and found effects."
+    )
+
+
+_TEXTS: dict[str, Callable[[Context], str]] = {
+    "flow": _flow,
+    "distributions": _distributions,
+    "waveforms": _waveforms,
+    "incidence": _incidence,
+    "hazard_ratios": _hazard_ratios,
+    "limb_differences": _limb_differences,
+    "planted": _planted,
+}
+
+
+def alternative_text(figure: str, context: Context) -> str:
+    """Return the alternative text of a figure; `waveforms_<task>` shares one text."""
+    kind = "waveforms" if figure.startswith("waveforms") else figure
+    return _TEXTS[kind](context)

@@ -1,0 +1,199 @@
+"""Step: the study report, one page, from estimates, figures and tables; then its check."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+from markupsafe import Markup
+
+from analysis.labels import sentence_case, words
+from analysis.report.alternative_text import alternative_text
+from analysis.report.cautions import CAUTIONS, FOOTER
+from analysis.report.check import check_ledger, check_page
+from analysis.report.context import Context
+from analysis.report.detectable import detectable_effects
+from analysis.report.glossary import GLOSSARY
+from analysis.report.ledger import Ledger, join, read_ledgers
+from analysis.report.methods import methods
+from analysis.report.page import render_page
+from analysis.report.sentences import not_run, study_in_brief
+from analysis.report.versions import software_versions
+from shared.tables import read_table, write_table, write_text
+
+PLACE = "report"
+
+CONTENTS = (
+    ("brief", "Study in brief"),
+    ("reading", "How to read this report"),
+    ("flow", "Athletes"),
+    ("quality", "Data quality"),
+    ("measurements", "Measurements"),
+    ("results", "Results"),
+    ("sensors", "How good are the sensors for the question?"),
+    ("planted", "Planted and found (demo only)"),
+    ("methods", "Methods"),
+    ("plan", "Plan, freeze and deviations"),
+    ("software", "Software"),
+    ("cautions", "Cautions"),
+    ("glossary", "Glossary"),
+)
+"""Address and heading of each section, in the order of the page."""
+
+_ANALYSES = {
+    "limb_difference": "limb_difference",
+    "incidence": "cumulative_incidence",
+    "hazards": "cox_",
+    "sensors": "sensor_answer",
+    "planted": "planted",
+    "extraction": "extraction_error",
+}
+"""Part of the page -> beginning of the name of the analysis that it shows."""
+
+
+class ReportError(ValueError):
+    """The page shows a number that the ledger does not vouch for (a fault of the code)."""
+
+
+@dataclass(frozen=True)
+class PageFigure:
+    """A figure as the page shows it."""
+
+    name: str
+    number: int
+    svg: Markup
+    caption: str
+    spoken: str
+    data: str
+
+
+def _spoken(svg: str, text: str) -> Markup:
+    # The drawing is one image to a screen reader; its numbers stand in the table beside it.
+    opening = Markup('<svg role="img" aria-label="{}" ').format(text)
+    return opening + Markup(svg.removeprefix("<svg "))
+
+
+def _caption(name: str, texts: dict[str, str], tasks: dict[str, str]) -> str:
+    # The waveforms of all tasks share one text, headed by the task.
+    if name not in texts:
+        kind, _, task = name.partition("_")
+        return f"{sentence_case(tasks[task])}. {texts[kind]}"
+    return texts[name]
+
+
+def page_figures(
+    figures: Sequence[Path], captions: Sequence[Path], context: Context, page: Path
+) -> dict[str, PageFigure]:
+    """Return the figures by name, numbered in the given order."""
+    texts = {path.stem: " ".join(path.read_text(encoding="utf-8").split()) for path in captions}
+    tasks = {code: task["label"] for code, task in context.study["tasks"].items()}
+    found = {}
+    for number, path in enumerate(figures, start=1):
+        spoken = alternative_text(path.stem, context)
+        found[path.stem] = PageFigure(
+            name=path.stem,
+            number=number,
+            svg=_spoken(path.read_text(encoding="utf-8"), spoken),
+            caption=_caption(path.stem, texts, tasks),
+            spoken=f"Figure, scrolls sideways: {words(path.stem)}",
+            data=Path(os.path.relpath(path.with_suffix(".csv"), page.parent)).as_posix(),
+        )
+    return found
+
+
+def _reasons(context: Context) -> dict[str, str]:
+    """Return why a part of the page has nothing to show, '' where it has."""
+    names = context.estimates["analysis"]
+    return {
+        part: not_run(context, start)
+        or ("" if names.str.startswith(start).any() else "this analysis is not in the run")
+        for part, start in _ANALYSES.items()
+    }
+
+
+def page_content(
+    context: Context,
+    ledger: Ledger,
+    figures: dict[str, PageFigure],
+    tables: dict[str, Markup],
+    freeze: dict[str, Any],
+) -> dict[str, Any]:
+    """Return what the templates show; printed numbers are written to `ledger`."""
+    reasons = _reasons(context)
+    is_demo = context.study["demo"] is not None
+    ran = frozenset(part for part, reason in reasons.items() if not reason)
+    return {
+        "title": context.study["title"],
+        "edition": context.study["edition"],
+        "is_demo": is_demo,
+        "question": context.plan["question"],
+        "population": context.plan["population"],
+        "contents": [entry for entry in CONTENTS if is_demo or entry[0] != "planted"],
+        "brief": study_in_brief(context, ledger),
+        "detectable": detectable_effects(context, ledger),
+        "figures": figures,
+        "waveforms": [item for name, item in figures.items() if name.startswith("waveforms")],
+        "tables": tables,
+        "reasons": reasons,
+        "methods": methods(context.study, context.processing, context.plan, ran),
+        "freeze": freeze,
+        "software": software_versions(),
+        "cautions": CAUTIONS,
+        "glossary": GLOSSARY,
+        "footer": FOOTER,
+    }
+
+
+def faults_of(page: str, ledger: pd.DataFrame, estimates: pd.DataFrame) -> list[str]:
+    """Return every number of the page that its ledger, or the estimates, do not vouch for."""
+    return check_ledger(ledger, estimates) + check_page(page, ledger)
+
+
+def build_report(
+    *,
+    estimates: Path,
+    figures: list[Path],
+    captions: list[Path],
+    fragments: list[Path],
+    numbers: list[Path],
+    report: Path,
+    ledger: Path,
+    study: dict[str, Any],
+    processing: dict[str, Any],
+    plan: dict[str, Any],
+    freeze: dict[str, Any],
+) -> None:
+    """Write the report and the ledger of every number that it shows.
+
+    Parameters
+    ----------
+    figures : SVG files, in the order of their numbers; the data lie beside them as CSV
+    captions : one text per figure, by the same name
+    fragments : tables as HTML
+    numbers : ledgers of the figures and tables
+
+    Raises
+    ------
+    ReportError
+        The finished page shows a number without an address, or one that differs from it.
+    """
+    table = read_table(estimates)
+    context = Context(table, study, processing, plan)
+    own = Ledger(table, PLACE)
+    content = page_content(
+        context,
+        own,
+        page_figures(figures, captions, context, report),
+        {path.stem: Markup(path.read_text(encoding="utf-8")) for path in fragments},
+        freeze,
+    )
+    page = render_page(content)
+    printed = join([*read_ledgers(numbers), own.table()])
+    if faults := faults_of(page, printed, table):
+        raise ReportError("the report shows numbers without an address:\n" + "\n".join(faults))
+    write_text(page, report)
+    write_table(printed, ledger, "ledger")

@@ -1,0 +1,33 @@
+"""What tables and sections read: the estimates and the settings they came from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pandas as pd
+
+
+@dataclass(frozen=True)
+class Context:
+    """The table of estimates and the three settings, as plain data."""
+
+    estimates: pd.DataFrame
+    study: dict[str, Any]
+    processing: dict[str, Any]
+    plan: dict[str, Any]
+
+    @property
+    def sites(self) -> dict[str, str]:
+        """Code -> label of each site, in the order of the settings."""
+        return {code: site["label"] for code, site in self.study["sites"].items()}
+
+    @property
+    def predictors(self) -> list[dict[str, Any]]:
+        """The primary, then the exploratory predictors of the plan."""
+        return [*self.plan["primary"], *self.plan["exploratory"]]
+
+    @property
+    def confidence_level(self) -> str:
+        """The level of intervals, as text."""
+        return f"{100 * self.plan['confidence_level']:g} %"

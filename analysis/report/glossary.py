@@ -1,0 +1,91 @@
+"""Words that a reader from sports medicine or from statistics may want explained."""
+
+from __future__ import annotations
+
+GLOSSARY: tuple[tuple[str, str], ...] = (
+    (
+        "Associated",
+        "Goes along with, on average, in the group studied. It says nothing about cause.",
+    ),
+    (
+        "Athlete-exposure",
+        "One athlete taking part in one practice or one match.",
+    ),
+    (
+        "Body weight (BW)",
+        "Unit of force: the weight of the athlete, measured standing still on the plate.",
+    ),
+    (
+        "Cause-specific hazard ratio",
+        "How many times as high the rate of one kind of injury is, among athletes still at risk, "
+        "for a difference of one standard deviation in the metric. One means no difference.",
+    ),
+    (
+        "Censored",
+        "Follow-up ended without the event in question, so that only its absence until then is "
+        "known.",
+    ),
+    (
+        "Clearance visit",
+        "The visit at which the athlete was cleared for sport; follow-up starts there.",
+    ),
+    (
+        "Confidence interval",
+        "Range of values that the data do not speak against, at the stated level.",
+    ),
+    (
+        "Corrected hazard ratio",
+        "Hazard ratio after correction for the measurement error of the metric; the naive one "
+        "carries no such correction and is pulled towards one.",
+    ),
+    (
+        "Cumulative incidence",
+        "Share of athletes who have had the event by a given time, while other events are counted "
+        "as what they are and not as censoring.",
+    ),
+    ("Drop vertical jump", "Drop from a box onto both feet, followed at once by a maximal jump."),
+    (
+        "Initial contact",
+        "The first moment at which the foot loads the ground in a landing.",
+    ),
+    (
+        "Involved limb",
+        "The limb whose ligament was reconstructed; the other one is the uninvolved limb. An "
+        "athlete with both reconstructed has no uninvolved limb.",
+    ),
+    (
+        "Knee flexion excursion",
+        "How far the knee bends from initial contact to its deepest flexion.",
+    ),
+    (
+        "Landmark",
+        "The time from which everybody is followed, with predictors measured up to that time only.",
+    ),
+    (
+        "Loading rate",
+        "How fast the force rises after initial contact.",
+    ),
+    (
+        "Minimal detectable effect",
+        "The smallest true effect that a study with this number of events would have been likely "
+        "to find. A weaker one may be there unseen.",
+    ),
+    (
+        "Mixed model",
+        "Model that knows which trials belong to the same athlete, and so does not take them for "
+        "independent.",
+    ),
+    (
+        "Peak waist acceleration",
+        "Largest magnitude at the waist sensor in the landing, gravity included: it reads one g at "
+        "rest.",
+    ),
+    (
+        "Second injury",
+        "Graft rupture or tear of the ligament of the other knee, whichever comes first.",
+    ),
+    (
+        "Vertical ground reaction force (vGRF)",
+        "Upward force of the ground on the foot, here divided by body weight.",
+    ),
+)

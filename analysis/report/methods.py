@@ -1,0 +1,184 @@
+"""The methods text, generated from the settings: what was done, in sentences, nothing more."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from markupsafe import Markup
+
+from analysis.labels import metric_label, sentence_case, words
+from analysis.report.ledger import Exempt, phrase, setting
+from shared.metric_dictionary import metrics
+
+
+@dataclass(frozen=True)
+class Methods:
+    """Paragraphs under one heading."""
+
+    heading: str
+    paragraphs: tuple[Markup, ...]
+
+
+def _listed(items: list[Any]) -> Markup:
+    parts = [Markup("{}").format(item) for item in items]
+    if len(parts) < 2:
+        return Markup("").join(parts)
+    return Markup(", ").join(parts[:-1]) + " and " + parts[-1]
+
+
+def _signals(processing: dict[str, Any]) -> Methods:
+    filtering, calibration, events = (
+        processing[part] for part in ("filtering", "calibration", "events")
+    )
+    order = 2 * int(filtering["order_per_pass"])
+    return Methods(
+        "From recording to signal",
+        (
+            phrase(
+                "Sensors were calibrated on quiet standing: over the stillest {} s, the mean of a "
+                "gyroscope was its bias and the mean of a plate its body weight. Standing "
+                "recordings outside the limits of the settings were not accepted, and the values "
+                "that depend on them were flagged.",
+                setting(calibration["window_s"]),
+            ),
+            phrase(
+                "Filters were Butterworth filters of effective order {}, run forwards and "
+                "backwards so that nothing is shifted in time, with the cut-off corrected for both "
+                "passes: {} Hz for force, {} Hz for waist acceleration, {} Hz for angular rate and "
+                "{} Hz for the camera angle. Events and impulses were taken from force that was "
+                "not filtered. Standard gravity was {} m/s².",
+                setting(order),
+                setting(filtering["force_hz"]),
+                setting(filtering["waist_acceleration_hz"]),
+                setting(filtering["angular_rate_hz"]),
+                setting(filtering["camera_angle_hz"]),
+                setting(processing["standard_gravity"]),
+            ),
+            phrase(
+                "On a plate, initial contact was the moment at which the force rose above {} N, or "
+                "{} standard deviations of the unloaded plate if that is more, and stayed there "
+                "for {} s. At sites without a plate, flight was where the resultant at the waist "
+                "fell below {} g, and contact the last rise through {} g before the impact peak.",
+                setting(events["force_threshold_n"]),
+                setting(events["force_threshold_sd"]),
+                setting(events["contact_hold_s"]),
+                setting(events["waist_flight_threshold_g"]),
+                setting(events["waist_contact_threshold_g"]),
+            ),
+        ),
+    )
+
+
+def _metrics(plan: dict[str, Any]) -> Methods:
+    used = [item["metric"] for item in [*plan["primary"], *plan["exploratory"]]]
+    used += plan["mixed"]["metrics"]
+    sentences = [Exempt(metrics()[name].methods, "setting") for name in dict.fromkeys(used)]
+    return Methods("Landing metrics", (Markup(" ").join(sentences),))
+
+
+def _cohort(plan: dict[str, Any], study: dict[str, Any], minimum_valid_trials: int) -> Methods:
+    return Methods(
+        "Cohort and outcomes",
+        (
+            phrase(
+                "Population: {}. Question: {}.",
+                plan["population"],
+                plan["question"],
+            ),
+            phrase(
+                "Follow-up began at the {} visit (the landmark) and ended at the first event or "
+                "after {} days. Predictors were means of an athlete's valid trials at that visit, "
+                "with at least {} valid trials. Handling of other ends: {}.",
+                words(study["clearance_visit"]),
+                setting(plan["horizon_days"]),
+                setting(minimum_valid_trials),
+                plan["handling_of_other_ends"],
+            ),
+        ),
+    )
+
+
+def _covariate(covariate: dict[str, Any]) -> Markup:
+    if covariate["reference"] is not None:
+        return phrase("{} (reference: {})", covariate["label"], words(covariate["reference"]))
+    return phrase("{} (per {})", covariate["label"], setting(covariate["per"]))
+
+
+def _hazard_models(plan: dict[str, Any]) -> Markup:
+    cox = plan["cox"]
+    strata = _listed([words(column) for column in cox["strata"]])
+    stratified = phrase(", stratified by {}", strata) if cox["strata"] else Markup("")
+    penalty = (
+        phrase(", with the penalty of {}", sentence_case(cox["penalty"]))
+        if cox["penalty"] != "none"
+        else Markup("")
+    )
+    return phrase(
+        "Hazard ratios per standard deviation came from cause-specific Cox models of {}{}{}, "
+        "adjusted for {}; tied times by the method of {}, intervals of the {} type at {} %. The "
+        "primary metrics entered one model together; each exploratory metric had a model of its "
+        "own. P-values are two-sided; those of the primary family ({} primary metrics, {} primary "
+        "outcomes) are also adjusted by the method of {}.",
+        _listed([plan["outcomes"][name]["label"] for name in plan["outcomes"]]),
+        stratified,
+        penalty,
+        _listed([_covariate(covariate) for covariate in cox["covariates"]]),
+        sentence_case(cox["ties"]),
+        sentence_case(cox["interval"]),
+        setting(100 * plan["confidence_level"]),
+        setting(len(plan["primary"])),
+        setting(len(plan["primary_outcomes"])),
+        sentence_case(plan["multiplicity"]),
+    )
+
+
+def _incidence(plan: dict[str, Any]) -> Markup:
+    incidence = plan["cumulative_incidence"]
+    by = f" by {words(incidence['group'])}" if incidence["group"] else ""
+    return phrase(
+        "Cumulative incidence of each second injury{} was estimated by the method of Aalen and "
+        "Johansen, with the other ends as competing events; intervals were of the {} type.",
+        by,
+        words(incidence["interval"]),
+    )
+
+
+def _limbs(plan: dict[str, Any]) -> Markup:
+    mixed = plan["mixed"]
+    return phrase(
+        "Limb differences came from linear mixed models of the single trials, with trials nested "
+        "in athletes; degrees of freedom by the method of {}. Analysed as logarithms, so that the "
+        "difference is a ratio: {}. Athletes with both knees reconstructed have no uninvolved limb "
+        "and were left out there.",
+        sentence_case(words(mixed["degrees_of_freedom"])),
+        _listed([Exempt(metric_label(name), "name") for name in mixed["log_scale"]]),
+    )
+
+
+def methods(
+    study: dict[str, Any],
+    processing: dict[str, Any],
+    plan: dict[str, Any],
+    ran: frozenset[str],
+) -> list[Methods]:
+    """Return the methods text.
+
+    Parameters
+    ----------
+    ran
+        Parts of the analysis that have estimates; a method that did not run is not described:
+        "limb_difference", "cox", "cumulative_incidence".
+    """
+    sentences = {
+        "limb_difference": _limbs,
+        "cox": _hazard_models,
+        "cumulative_incidence": _incidence,
+    }
+    analysis = tuple(write(plan) for part, write in sentences.items() if part in ran)
+    sections = [
+        _signals(processing),
+        _metrics(plan),
+        _cohort(plan, study, processing["minimum_valid_trials"]),
+    ]
+    return [*sections, Methods("Statistical analysis", analysis)] if analysis else sections

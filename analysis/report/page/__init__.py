@@ -1,0 +1,25 @@
+"""The page: templates and style, and the function that puts the content into them."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+_FOLDER = Path(__file__).parent
+
+
+def render_page(content: dict[str, Any]) -> str:
+    """Return the page as one HTML text; a name that is missing in `content` is an error."""
+    environment = Environment(
+        loader=FileSystemLoader(_FOLDER),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    style = Markup((_FOLDER / "style.css").read_text(encoding="utf-8"))
+    return environment.get_template("page.jinja").render(style=style, **content)

@@ -1,0 +1,125 @@
+"""The study in brief: sentences whose numbers are estimates by address, and whose words follow."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from markupsafe import Markup
+
+from analysis.estimates import number_id
+from analysis.labels import sentence_case
+from analysis.report.context import Context
+from analysis.report.ledger import Ledger, phrase, setting
+from analysis.tables.incidence import incidence_address
+
+_LIMITS = ("estimate", "ci_low", "ci_high")
+
+
+def not_run(context: Context, analysis: str) -> str:
+    """Return why an analysis was not run, '' when it ran or nothing is known of it."""
+    rows = context.estimates
+    refused = rows.loc[
+        rows["analysis"].str.startswith(analysis) & (rows["quantity"] == "not_run"), "note"
+    ]
+    ran = rows["analysis"].str.startswith(analysis) & (rows["quantity"] != "not_run")
+    return "" if ran.any() or refused.empty else str(refused.iloc[0])
+
+
+def _who(context: Context, ledger: Ledger) -> Markup:
+    return phrase(
+        "{} athletes were enrolled at {}; {} of them were cleared for sport, free of a second "
+        "injury and under observation, and form the cohort.",
+        ledger.number(number_id("flow", "enrolled", "", "count"), "count"),
+        ", ".join(context.sites.values()),
+        ledger.number(number_id("flow", "landmark_cohort", "", "count"), "count"),
+    )
+
+
+def _injuries(context: Context, ledger: Ledger) -> Markup | None:
+    parts = []
+    for outcome in context.plan["primary_outcomes"]:
+        address = number_id("flow", "outcome", outcome, "count")
+        if ledger.holds(address):
+            number = ledger.number(address, "count")
+            label = context.plan["outcomes"][outcome]["label"]
+            parts.append(phrase("{} {}", number, label))
+    if not parts:
+        return None
+    days = setting(f"{context.plan['horizon_days']:g} days")
+    listed = Markup(", ").join(parts)
+    return phrase("Second injuries within {} after clearance: {}.", days, listed)
+
+
+def _incidence(context: Context, ledger: Ledger) -> Markup | None:
+    days = float(context.plan["cumulative_incidence"]["times_days"][-1])
+    parts = []
+    for outcome in context.plan["primary_outcomes"]:
+        address = incidence_address(context.estimates, outcome, "all", days)
+        if address:
+            label = context.plan["outcomes"][outcome]["label"]
+            numbers = [ledger.number(address, "percent", field=field) for field in _LIMITS]
+            parts.append(phrase("{} {} ({} to {})", label, *numbers))
+    if not parts:
+        return None
+    return phrase(
+        "Cumulative incidence at {}, with {} intervals: {}.",
+        setting(f"{days:g} days"),
+        setting(context.confidence_level),
+        Markup("; ").join(parts),
+    )
+
+
+def reading(low: float, high: float) -> str:
+    """Return in words on which side of one the interval of a hazard ratio lies, '' when on both."""
+    if low > 1:
+        return "higher rate with higher values"
+    if high < 1:
+        return "lower rate with higher values"
+    return ""
+
+
+def _association(
+    context: Context, ledger: Ledger, predictor: dict[str, Any], outcome: str
+) -> Markup | None:
+    address = number_id("cox_primary", outcome, predictor["name"], "hazard_ratio")
+    if not ledger.holds(address):
+        return None
+    label = context.plan["outcomes"][outcome]["label"]
+    if math.isnan(ledger.value(address)):
+        return phrase("{} {}", label, ledger.number(address, "ratio"))
+    numbers = [ledger.number(address, "ratio", field=field) for field in _LIMITS]
+    words = reading(*(ledger.value(address, field) for field in ("ci_low", "ci_high")))
+    return phrase("{} {} ({} to {}){}", label, *numbers, f", {words}" if words else "")
+
+
+def _associations(context: Context, ledger: Ledger) -> list[Markup]:
+    sentences = []
+    for predictor in context.plan["primary"]:
+        found = (
+            _association(context, ledger, predictor, outcome)
+            for outcome in context.plan["primary_outcomes"]
+        )
+        parts = [part for part in found if part is not None]
+        if parts:
+            label = sentence_case(predictor["label"])
+            sentences.append(phrase("<strong>{}</strong>: {}.", label, Markup("; ").join(parts)))
+    if not sentences:
+        return []
+    opening = phrase(
+        "Hazard ratios per standard deviation of each primary metric at clearance, as measured, "
+        "with {} intervals (one means no association; an interval that includes one does not show "
+        "that there is none):",
+        setting(context.confidence_level),
+    )
+    return [opening, *sentences]
+
+
+def study_in_brief(context: Context, ledger: Ledger) -> list[Markup]:
+    """Return the sentences of the brief; what was not run is said, with the reason."""
+    found = [_who(context, ledger), _injuries(context, ledger), _incidence(context, ledger)]
+    sentences = [sentence for sentence in found if sentence is not None]
+    sentences += _associations(context, ledger)
+    if reason := not_run(context, "cox_"):
+        sentences.append(phrase("Associations with injury: <strong>not run</strong>, {}.", reason))
+    return sentences

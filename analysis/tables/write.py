@@ -1,0 +1,64 @@
+"""Step: all tables of the report as CSV and as HTML, with the ledger of their numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from analysis.report.context import Context
+from analysis.report.ledger import Ledger, join
+from analysis.tables import (
+    data_quality,
+    exclusions,
+    findings,
+    hazard_ratios,
+    incidence,
+    limb_differences,
+    table_one,
+)
+from analysis.tables.journal import JournalTable, as_csv, as_html
+from shared.tables import read_table, write_table, write_text
+
+Builder = Callable[[Context, Ledger], JournalTable]
+
+TABLES: dict[str, Builder] = {
+    "table_one": table_one.build,
+    "exclusions": exclusions.build,
+    "findings": findings.build,
+    "data_quality": data_quality.build,
+    "limb_differences": limb_differences.build,
+    "incidence": incidence.build,
+    "hazard_ratios": hazard_ratios.build,
+}
+"""Name of a table -> what builds it."""
+
+
+def write_tables(
+    *,
+    estimates: Path,
+    tables: list[Path],
+    fragments: list[Path],
+    numbers: Path,
+    study: dict[str, Any],
+    processing: dict[str, Any],
+    plan: dict[str, Any],
+) -> None:
+    """Write the tables of the report.
+
+    Parameters
+    ----------
+    tables, fragments : CSV and HTML files; the name of a file is that of its table in `TABLES`,
+        the order of `tables` gives the tables their numbers
+    numbers : ledger of all numbers that the tables print
+    """
+    context = Context(read_table(estimates), study, processing, plan)
+    pages = {path.stem: path for path in fragments}
+    ledgers = []
+    for number, path in enumerate(tables, start=1):
+        ledger = Ledger(context.estimates, f"table.{path.stem}")
+        table = TABLES[path.stem](context, ledger)
+        write_text(as_csv(table), path)
+        write_text(as_html(table, number), pages[path.stem])
+        ledgers.append(ledger.table())
+    write_table(join(ledgers), numbers, "ledger")
