@@ -1,0 +1,107 @@
+"""Extracted metrics and quality flags against the truth of the signals (demo study only)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from analysis.cohort.landmark import EVENT_BEFORE_CLEARANCE
+from analysis.estimates import EstimateFields, Estimates
+from analysis.models.grouped import grouped
+from analysis.models.quality import flagged_recordings, one_row_per_flag
+
+VALUE_KEYS = ["athlete_id", "visit", "task", "side", "trial", "landing", "metric", "sensor"]
+TRIAL_PARTS = 5
+"""A readable recording name begins with athlete, visit, task, side, trial."""
+
+
+def errors_of_metrics(metrics: pd.DataFrame, truth: pd.DataFrame) -> pd.DataFrame:
+    """Return valid values with their true value and the column `error` (extracted minus true)."""
+    valid = metrics.loc[metrics["valid"] & metrics["value"].notna()]
+    true = truth[[*VALUE_KEYS, "value"]].rename(columns={"value": "true"})
+    both = valid.merge(true, on=VALUE_KEYS, how="inner", validate="one_to_one")
+    return both.assign(error=both["value"] - both["true"])
+
+
+def _add_errors(
+    numbers: Estimates, subject: Sequence[str], site: str, rows: pd.DataFrame, task: str
+) -> None:
+    fields: EstimateFields = {
+        "metric": str(rows["metric"].iloc[0]),
+        "sensor": str(rows["sensor"].iloc[0]),
+        "task": task,
+        "site": site,
+        "unit": str(rows["unit"].iloc[0]),
+        "n_trials": len(rows),
+        "n_athletes": int(rows["athlete_id"].nunique()),
+    }
+    numbers.add(subject, site, "bias", float(rows["error"].mean()), **fields)
+    numbers.add(subject, site, "standard_deviation", float(rows["error"].std(ddof=1)), **fields)
+    fields["unit"] = "share"
+    relative = float(rows["error"].mean() / rows["true"].mean())
+    numbers.add(subject, site, "relative_bias", relative, **fields)
+
+
+def metric_numbers(metrics: pd.DataFrame, truth: pd.DataFrame) -> Estimates:
+    """Return bias and SD of extracted minus true value by metric, sensor, task and site."""
+    numbers = Estimates(
+        "planted_metrics", note="extracted minus true value of each valid landing; trials as rows"
+    )
+    errors = errors_of_metrics(metrics, truth)
+    for (metric, sensor, task, site), rows in grouped(errors, ["metric", "sensor", "task", "site"]):
+        _add_errors(numbers, (metric, sensor, task), site, rows, task)
+    for (metric, sensor, site), rows in grouped(errors, ["metric", "sensor", "site"]):
+        _add_errors(numbers, (metric, sensor), site, rows, "")
+    return numbers
+
+
+def trial_of(recording_id: str) -> str:
+    """Return the trial part of a recording's readable name."""
+    return ".".join(recording_id.split(".")[:TRIAL_PARTS])
+
+
+def found_pairs(
+    recordings: pd.DataFrame, landings: pd.DataFrame, metrics: pd.DataFrame, cohort: pd.DataFrame
+) -> set[tuple[str, str]]:
+    """Return (flag, name) of everything found, under each name that the truth may use for it.
+
+    Names: a recording, a trial, athlete.visit.side of a sensor unit, an athlete.
+    """
+    files = flagged_recordings(recordings, metrics)
+    pairs = set(zip(files["flag"], files["recording_id"], strict=True))
+    pairs |= {(flag, trial_of(name)) for flag, name in pairs}
+    of_landings = one_row_per_flag(landings)
+    trials = of_landings["landing_id"].map(trial_of)
+    pairs |= set(zip(of_landings["flag"], trials, strict=True))
+    units = one_row_per_flag(metrics)
+    places = units["athlete_id"] + "." + units["visit"] + "." + units["side"]
+    pairs |= set(zip(units["flag"], places, strict=True))
+    bilateral = cohort.loc[cohort["injured_side"] == "both", "athlete_id"]
+    before = cohort.loc[cohort["excluded_because"] == EVENT_BEFORE_CLEARANCE, "athlete_id"]
+    pairs |= {("bilateral_case", athlete) for athlete in bilateral}
+    return pairs | {("event_before_clearance", athlete) for athlete in before}
+
+
+def nuisance_numbers(
+    planted: pd.DataFrame, found: set[tuple[str, str]], recordings: pd.DataFrame
+) -> Estimates:
+    """Return, per kind of nuisance, how many were planted, found, and flagged without cause."""
+    numbers = Estimates("planted_nuisances", note="demo study: what went wrong on purpose")
+    names = set(recordings["recording_id"])
+    for (kind,), rows in grouped(planted, ["kind"]):
+        hits = sum((kind, name) in found for name in rows["id"])
+        numbers.add(kind, "planted", "count", len(rows), unit="cases")
+        numbers.add(kind, "found", "count", hits, unit="cases")
+        flagged = {name for flag, name in found if flag == kind and name in names}
+        spoiled = {trial_of(name) for name in rows["id"]} | set(rows["id"])
+        units = {".".join(name.split(".")[:2]) for name in rows["id"] if name.count(".") == 2}
+        extra = [
+            name
+            for name in flagged
+            if name not in spoiled
+            and trial_of(name) not in spoiled
+            and ".".join(name.split(".")[:2]) not in units
+        ]
+        numbers.add(kind, "flagged_without_cause", "count", len(extra), unit="recordings")
+    return numbers
