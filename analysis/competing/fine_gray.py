@@ -42,7 +42,8 @@ class FineGrayFit:
     times, baseline : (D,) event times of the cause and cumulative subdistribution hazard at
         the covariate values ``reference`` (the means)
     converged, monotone, diverging : as for a Cox fit
-    n, n_events, n_competing : rows, events of the cause, competing events
+    n, n_events, n_competing, n_clusters : rows, events of the cause, competing events,
+        clusters (None when not clustered)
     """
 
     names: tuple[str, ...]
@@ -62,6 +63,7 @@ class FineGrayFit:
     n: int
     n_events: int
     n_competing: int
+    n_clusters: int | None
 
     @property
     def standard_errors(self) -> Floats:
@@ -83,11 +85,13 @@ class FineGrayFit:
 class _Weighted:
     """The data of a fit with the row and time parts of the weights; rows in time order.
 
-    ``later`` (m,) is the index of the first event time after each row's own; ``tail`` (G, D) is
-    G(t-) per censoring group; ``inverse`` (m,) is 1/G(T-) of rows with a competing event, else 0.
+    ``order`` (m,) are the caller's row numbers; ``later`` (m,) is the index of the first event
+    time after each row's own; ``tail`` (G, D) is G(t-) per censoring group; ``inverse`` (m,) is
+    1/G(T-) of rows with a competing event, else 0.
     """
 
     sample: CoxSample
+    order: Integers
     X: Floats
     stop: Floats
     censored: Integers
@@ -144,6 +148,7 @@ def fit_fine_gray(
     *,
     of_cause: int = 1,
     censoring_groups: ArrayLike | None = None,
+    cluster: ArrayLike | None = None,
     names: Sequence[str] | None = None,
     max_iterations: int = 60,
 ) -> FineGrayFit:
@@ -156,6 +161,8 @@ def fit_fine_gray(
     cause : (n,) whole numbers, 0 censored
     of_cause : the cause whose incidence is modelled
     censoring_groups : (n,) labels; each group has its own censoring curve
+    cluster : (n,) labels, e.g. the athlete of each knee; the sandwich is then summed over
+        clusters (Zhou, Fine, Latouche & Labopin 2012)
     names : p covariate names
 
     Raises
@@ -174,7 +181,13 @@ def fit_fine_gray(
     maximum = maximise(problem, at_zero, max_iterations)
     at = maximum.at_beta
     inverse = symmetric_inverse(at.information)
-    influence = _influence(data, at)
+    influence, n_clusters = _influence(data, at), None
+    if cluster is not None:
+        labels, codes = group_codes(cluster, sample.n, "cluster")
+        n_clusters = labels.size
+        summed = np.zeros((n_clusters, influence.shape[1]))
+        np.add.at(summed, codes[data.order], influence)
+        influence = summed
     covariance = inverse @ (influence.T @ influence) @ inverse
     covariance = covariance / np.outer(sample.scale, sample.scale)
     coefficients = maximum.beta / sample.scale
@@ -196,6 +209,7 @@ def fit_fine_gray(
         n=sample.n,
         n_events=data.own.size,
         n_competing=int(np.count_nonzero(data.inverse)),
+        n_clusters=n_clusters,
     )
 
 
@@ -231,6 +245,7 @@ def _weighted(
         inverse[kept] = 1 / _left_limit(moments, curve, time[kept])
     return _Weighted(
         sample=sample,
+        order=order,
         X=(sample.covariates[order] - sample.centre) / sample.scale,
         stop=time,
         censored=np.flatnonzero(codes == 0),

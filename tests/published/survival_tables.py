@@ -110,3 +110,8 @@ def rats() -> pd.DataFrame:
         row = (table[["litter", "trt", "time", "tumor"]] == list(old)).all(axis=1)
         table.loc[row, "time"] = new
     return table
+
+
+def kidney() -> pd.DataFrame:
+    """Catheter infections, two per person (McGilchrist & Aisbett 1991)."""
+    return _carried("survival", "kidney")
