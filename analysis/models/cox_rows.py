@@ -9,8 +9,11 @@ from typing import Any
 from analysis.estimates import EstimateFields, Estimates
 from analysis.models.cox_design import CoxDesign, Term
 from analysis.models.cox_fit import CoxEstimate
-from analysis.models.power import minimal_detectable_hazard_ratio
 from analysis.models.term_inference import TermInference
+from analysis.survival.sample_size import detectable_hazard_ratio
+
+POWER = 0.8
+"""Power for which detectable hazard ratios and needed events are stated."""
 
 CENSORING = (
     "cause-specific: every end of observation other than the outcome censors, a second injury of "
@@ -89,7 +92,7 @@ def add_size(numbers: Estimates, outcome: str, design: CoxDesign, confidence_lev
         outcome,
         design.address("all"),
         "minimal_detectable_hazard_ratio",
-        minimal_detectable_hazard_ratio(design.n_events, confidence_level),
+        detectable_hazard_ratio(design.n_events, power=POWER, alpha=1 - confidence_level),
         unit="per SD",
         note="80 % power, two-sided, one standardised predictor, no adjustment, no error of "
         "measurement (Schoenfeld 1983)",

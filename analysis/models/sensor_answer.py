@@ -20,12 +20,12 @@ from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
 from analysis.estimates import EstimateFields, Estimates, write_estimates
 from analysis.mixed import ModelRefusedError
 from analysis.models.cox_models import Fitted, fit_outcome
-from analysis.models.cox_rows import add_hazard_ratio, conventions, term_fields
+from analysis.models.cox_rows import POWER, add_hazard_ratio, conventions, term_fields
 from analysis.models.measurement import LEVELS, Measurement
 from analysis.models.measurement_error import Level, NotCorrectableError, correct
-from analysis.models.power import events_needed
 from analysis.models.term_inference import wald
 from analysis.survival.errors import SurvivalDataError
+from analysis.survival.sample_size import events_for_covariate
 from shared.tables import read_table
 
 STEP = "analysis.models.sensor_answer:sensor_answer"
@@ -92,8 +92,15 @@ def _add_correction(
         "80 % power, two-sided, for the reference hazard ratio per SD of the true value, one "
         "predictor, no adjustment"
     )
-    needed = events_needed(REFERENCE_HAZARD_RATIO, plan["confidence_level"], reliability)
+    # Error of measurement multiplies the events by 1 / reliability.
+    needed = events_needed(REFERENCE_HAZARD_RATIO, plan) / reliability
     numbers.add(outcome, address, "events_needed_reference", needed, **fields)
+
+
+def events_needed(hazard_ratio: float, plan: Mapping[str, Any]) -> float:
+    """Return the events that find a hazard ratio per SD with the stated power."""
+    alpha = 1 - float(plan["confidence_level"])
+    return events_for_covariate(hazard_ratio, power=POWER, alpha=alpha)
 
 
 def predictor_numbers(
@@ -114,7 +121,7 @@ def predictor_numbers(
     )
     if found.is_finite and found.coefficient != 0:
         ratio = float(np.exp(found.coefficient))
-        needed = events_needed(ratio, plan["confidence_level"])
+        needed = events_needed(ratio, plan)
         numbers.add(outcome, term.name, "events_needed_observed", needed, **fields)
     for level in LEVELS:
         _add_correction(numbers, outcome, fitted, measurement, level, plan)
