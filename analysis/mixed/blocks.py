@@ -63,7 +63,7 @@ def posterior_covariance(fit: MixedFit, block: Block) -> Array:
     Written as G - G Z' V^-1 Z G through the symmetric form G^1/2 (I + ...)^-1 G^1/2, which stays
     exact when a variance is zero.
     """
-    half = _symmetric_root(random_covariance(fit, block))
+    half = symmetric_root(random_covariance(fit, block))
     weighted = block.random / residual_variances(fit, block.rows)[:, None]
     inner = np.eye(half.shape[0]) + half @ (block.random.T @ weighted) @ half
     return half @ np.linalg.solve(inner, half)
@@ -75,7 +75,8 @@ def _effect_starts(block: Block) -> Iterator[tuple[int, int]]:
             yield index, term
 
 
-def _symmetric_root(covariance: Array) -> Array:
+def symmetric_root(covariance: Array) -> Array:
+    """Return the symmetric square root of a covariance, which may be singular."""
     values, vectors = np.linalg.eigh(covariance)
     return (vectors * np.sqrt(np.clip(values, 0.0, None))) @ vectors.T
 

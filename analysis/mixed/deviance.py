@@ -5,15 +5,20 @@ Bates, Maechler, Bolker & Walker 2015, J Stat Softw 67(1), equations 34 and 39-4
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from analysis.mixed.design import Array, MixedDesign
 from analysis.mixed.parameters import Layout, layout_of
-from analysis.mixed.reduction import Statistics, reduce_to_fixed, sufficient_statistics
-from analysis.mixed.standardise import Scales, standard_form
+from analysis.mixed.reduction import (
+    Statistics,
+    reduce_to_fixed,
+    statistics_with_response,
+    sufficient_statistics,
+)
+from analysis.mixed.standardise import Scales, StandardForm, form_with_response, standard_form
 
 Method = Literal["REML", "ML"]
 
@@ -23,9 +28,14 @@ class Problem:
     """A checked model with its sufficient statistics: all that an evaluation needs."""
 
     design: MixedDesign
+    form: StandardForm
     statistics: Statistics
     layout: Layout
-    scales: Scales
+
+    @property
+    def scales(self) -> Scales:
+        """Maps from standardised quantities to units of the data."""
+        return self.form.scales
 
     @property
     def rows(self) -> int:
@@ -55,7 +65,18 @@ class Reduced:
 def problem_of(design: MixedDesign) -> Problem:
     """Return the model with its sufficient statistics."""
     form = standard_form(design)
-    return Problem(design, sufficient_statistics(design, form), layout_of(design), form.scales)
+    return Problem(design, form, sufficient_statistics(design, form), layout_of(design))
+
+
+def with_response(problem: Problem, response: Array) -> Problem:
+    """Return the same model for another outcome; only what depends on it is computed anew."""
+    form = form_with_response(problem.form, response)
+    return Problem(
+        replace(problem.design, response=response),
+        form,
+        statistics_with_response(problem.statistics, form.response),
+        problem.layout,
+    )
 
 
 def reduced(problem: Problem, factors: list[Array], log_ratios: Array) -> Reduced:

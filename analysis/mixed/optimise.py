@@ -26,7 +26,9 @@ CONVERGED_GAIN = 1e-8
 SETTLED_GAIN = 1e-5
 NEGLIGIBLE_GAIN = 1e-22
 JOINED_DISTANCE = 0.02
-POLISH_STEPS = 12
+# Relative standard deviations, angles and logarithms are all of order one.
+LONGEST_STEP = 1.0
+POLISH_STEPS = 40
 
 
 @dataclass(frozen=True)
@@ -107,12 +109,13 @@ def minimise(
     first = descend(function, ranked[0], tolerance)
     second = descend(function, ranked[-1], tolerance, known=first)
     lowest = min((first, second), key=lambda end: float(np.real(function(end))))
-    return _with_exact_zeros(function, polish(function, lowest), diagonal)
+    return with_exact_zeros(function, polish(function, lowest), diagonal)
 
 
-def _with_exact_zeros(
+def with_exact_zeros(
     function: Callable[[Array], complex], minimum: Minimum, diagonal: Array
 ) -> Minimum:
+    """Return the minimum with every standard deviation that makes no difference set to zero."""
     at = minimum.parameters.copy()
     for j in diagonal:
         without = at.copy()
@@ -138,6 +141,8 @@ def _newton_step(slope: Array, curvature: Array) -> tuple[Array, float, bool]:
         worst = int(np.argmin(values))
         if abs(moves[worst]) < 1e-3:
             moves[worst] = -0.1 if along[worst] > 0 else 0.1
+    # Far from the minimum the surface is not a parabola: no step longer than all parameters are.
+    moves *= min(1.0, LONGEST_STEP / max(float(np.linalg.norm(moves)), 1e-300))
     return vectors @ moves, float(0.5 * np.sum(along**2 / size)), concave
 
 

@@ -17,7 +17,7 @@ complex numbers: derivatives are taken by the complex-step method.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,6 +46,9 @@ class Statistics:
         Per chain level, first group of each parent (groups are in hierarchical order).
     sizes
         Rows per residual stratum.
+    columns, strata, order, row_starts
+        All columns but y and the stratum of each row, in hierarchical order; the order; and the
+        first row of each finest group.
     """
 
     cells: Array
@@ -54,6 +57,10 @@ class Statistics:
     crossed: tuple[Level, ...]
     starts: tuple[Array, ...]
     sizes: Array
+    columns: Array
+    strata: Array
+    order: Array
+    row_starts: Array
 
 
 def sufficient_statistics(design: MixedDesign, form: StandardForm) -> Statistics:
@@ -68,29 +75,48 @@ def sufficient_statistics(design: MixedDesign, form: StandardForm) -> Statistics
         for index in range(len(codes))
     ]
     columns = _columns_in_order(form, grouping.chain, grouping.crossed)[order]
-    width = columns.shape[1]
+    width = columns.shape[1] + 1
     strata = len(design.strata_names)
     if strata * row_starts.size * width**2 > LARGEST_CROSS_PRODUCT:
         raise ModelRefusedError(
             f"{row_starts.size} groups crossed with {width} columns do not fit in memory; "
             "make a factor with few groups a fixed effect or nest it"
         )
-    cells = np.stack(
-        [
-            _cell_products(columns * (design.strata[order] == stratum)[:, None], row_starts)
-            for stratum in range(strata)
-        ]
-    )
+    cells = np.zeros((strata, row_starts.size, width, width))
+    for stratum in range(strata):
+        masked = columns if strata == 1 else columns * (design.strata[order] == stratum)[:, None]
+        cells[stratum, :, :-1, :-1] = _cell_products(masked, row_starts)
     first = _level_width(form, grouping.chain[0])
-    added = np.add.reduceat(cells[:, :, first:, first:], starts[0], axis=1)
-    return Statistics(
+    statistics = Statistics(
         cells=cells,
-        cells_added=added,
+        cells_added=np.add.reduceat(cells[:, :, first:, first:], starts[0], axis=1),
         chain=grouping.chain,
         crossed=grouping.crossed,
         starts=tuple(starts),
         sizes=np.bincount(design.strata, minlength=strata),
+        columns=columns,
+        strata=design.strata[order],
+        order=order,
+        row_starts=row_starts,
     )
+    return statistics_with_response(statistics, form.response)
+
+
+def statistics_with_response(statistics: Statistics, response: Array) -> Statistics:
+    """Return the statistics for another standardised outcome, in the original row order."""
+    outcome = response[statistics.order]
+    cells, added = statistics.cells.copy(), statistics.cells_added.copy()
+    for stratum in range(cells.shape[0]):
+        kept = outcome if cells.shape[0] == 1 else outcome * (statistics.strata == stratum)
+        with_columns = np.add.reduceat(
+            statistics.columns * kept[:, None], statistics.row_starts, axis=0
+        )
+        cells[stratum, :, :-1, -1] = cells[stratum, :, -1, :-1] = with_columns
+        cells[stratum, :, -1, -1] = np.add.reduceat(kept * outcome, statistics.row_starts)
+    first = cells.shape[-1] - added.shape[-1]
+    added[:, :, -1, :] = np.add.reduceat(cells[:, :, -1, first:], statistics.starts[0], axis=1)
+    added[:, :, :, -1] = added[:, :, -1, :]
+    return replace(statistics, cells=cells, cells_added=added)
 
 
 def reduce_to_fixed(
@@ -192,7 +218,7 @@ def _columns_in_order(
         indicator = np.eye(level.groups)[level.codes]
         spread = indicator[:, :, None] * columns[:, None, :]
         parts.append(spread.reshape(columns.shape[0], -1))
-    return np.column_stack([*parts, form.fixed, form.response])
+    return np.column_stack([*parts, form.fixed])
 
 
 def _level_width(form: StandardForm, level: Level) -> int:

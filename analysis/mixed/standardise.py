@@ -8,7 +8,7 @@ the optimiser succeed on uncentred slopes such as age in years.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -52,34 +52,36 @@ class StandardForm:
 
 def standard_form(design: MixedDesign) -> StandardForm:
     """Return the model in standard form."""
-    rows = design.response.shape[0]
+    rows, columns = design.fixed.shape
     lengths = np.linalg.norm(design.fixed, axis=0)
     basis, triangle = np.linalg.qr(design.fixed / lengths)
-    projection = basis.T @ design.response
-    residual = design.response - basis @ projection
-    residual -= basis @ (basis.T @ residual)
-    length = float(np.linalg.norm(residual) / np.sqrt(rows))
-    to_columns = np.linalg.inv(triangle) / lengths[:, None]
-    log_determinant = float(
-        np.sum(np.log(np.abs(np.diag(triangle)))) + np.sum(np.log(lengths)) - _half_log(rows, basis)
-    )
+    log_determinant = float(np.sum(np.log(np.abs(np.diag(triangle)))) + np.sum(np.log(lengths)))
     terms = [_standard_random(term) for term in design.random]
-    return StandardForm(
-        response=residual / length,
+    scales = Scales(
+        response=1.0,
+        offset=np.zeros(columns),
+        fixed=np.linalg.inv(triangle) / lengths[:, None] * np.sqrt(rows),
+        log_determinant=log_determinant - 0.5 * columns * float(np.log(rows)),
+        random=tuple(back for _, back in terms),
+    )
+    form = StandardForm(
+        response=design.response,
         fixed=basis * np.sqrt(rows),
         random=tuple(columns for columns, _ in terms),
-        scales=Scales(
-            response=length,
-            offset=to_columns @ projection,
-            fixed=to_columns * np.sqrt(rows),
-            log_determinant=log_determinant,
-            random=tuple(back for _, back in terms),
-        ),
+        scales=scales,
     )
+    return form_with_response(form, design.response)
 
 
-def _half_log(rows: int, basis: Array) -> float:
-    return 0.5 * basis.shape[1] * float(np.log(rows))
+def form_with_response(form: StandardForm, response: Array) -> StandardForm:
+    """Return the form for an outcome in units of the data: residual of length one per row."""
+    rows = response.shape[0]
+    projection = form.fixed.T @ response / rows
+    residual = response - form.fixed @ projection
+    residual -= form.fixed @ (form.fixed.T @ residual) / rows
+    length = float(np.linalg.norm(residual) / np.sqrt(rows))
+    scales = replace(form.scales, response=length, offset=form.scales.fixed @ projection)
+    return replace(form, response=residual / length, scales=scales)
 
 
 def _standard_random(term: RandomTerm) -> tuple[Array, Array]:

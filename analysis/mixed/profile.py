@@ -1,0 +1,142 @@
+"""Profile-likelihood intervals for variance parameters and fixed effects.
+
+The deviance by ML, minimised over all other parameters at each value of the one in question, is
+compared with its minimum: the interval holds the values whose deviance is within the chi-squared
+quantile. A standard deviation whose deviance at zero is within it has the lower limit zero.
+ML is used whatever the fit's method, because restricted likelihoods cannot be profiled over fixed
+effects (Bates et al. 2015, J Stat Softw 67(1), section 5.1, do the same).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.optimize import brentq
+from scipy.stats import chi2
+
+from analysis.mixed.design import Array
+from analysis.mixed.deviance import deviance_of, reduced, reduced_at
+from analysis.mixed.fit import refit
+from analysis.mixed.natural import NaturalLayout, Target, targets_of
+from analysis.mixed.optimise import polish
+from analysis.mixed.result import MixedFit
+
+SEARCH_STEPS = 60
+
+
+@dataclass(frozen=True)
+class ProfileInterval:
+    """A profile interval: what it is of, the ML estimate, limits (zero or +-1 at a boundary)."""
+
+    term: str
+    quantity: str
+    estimate: float
+    low: float
+    high: float
+    level: float
+
+
+def profile_fixed_effects(
+    fit: MixedFit, contrasts: ArrayLike | None = None, level: float = 0.95
+) -> list[ProfileInterval]:
+    """Return profile intervals of contrasts (m, p), by default of each fixed effect."""
+    ml = refit(fit, "ML")
+    size = ml.coefficients.size
+    rows = np.eye(size) if contrasts is None else np.atleast_2d(np.asarray(contrasts, float))
+    names = ml.fixed_names if contrasts is None else [f"contrast {k}" for k in range(len(rows))]
+    return [_fixed_interval(ml, row, name, level) for row, name in zip(rows, names, strict=True)]
+
+
+def profile_variance(fit: MixedFit, level: float = 0.95) -> list[ProfileInterval]:
+    """Return profile intervals of every standard deviation and correlation."""
+    ml = refit(fit, "ML")
+    return [_variance_interval(ml, target, level) for target in targets_of(ml)]
+
+
+def _fixed_interval(ml: MixedFit, contrast: Array, name: str, level: float) -> ProfileInterval:
+    problem, scales = ml.problem, ml.problem.scales
+    direction = scales.fixed.T @ contrast
+    estimate = float(contrast @ ml.coefficients)
+    error = float(np.sqrt(contrast @ ml.covariance @ contrast))
+    rows = problem.rows
+
+    def function_at(value: float) -> Callable[[Array], complex]:
+        standard = (value - float(contrast @ scales.offset)) / scales.response
+
+        def deviance(parameters: Array) -> complex:
+            at = reduced_at(problem, parameters)
+            spread = direction @ np.linalg.solve(at.information, direction)
+            squares = at.squares + (standard - direction @ at.coefficients) ** 2 / spread
+            profiled = at.log_determinant + rows * (1.0 + np.log(2.0 * np.pi * squares / rows))
+            return profiled + 2.0 * rows * np.log(scales.response)
+
+        return deviance
+
+    rise = _Rise(function_at, ml.parameters, ml.deviance, level)
+    low = rise.cross(estimate, estimate - 2.0 * error, -np.inf)
+    high = rise.cross(estimate, estimate + 2.0 * error, np.inf)
+    return ProfileInterval("fixed", name, estimate, low, high, level)
+
+
+def _variance_interval(ml: MixedFit, target: Target, level: float) -> ProfileInterval:
+    problem = ml.problem
+    layout = NaturalLayout.of(ml, target)
+    start = layout.start(ml)
+    estimate = layout.estimate(ml)
+
+    def function_at(value: float) -> Callable[[Array], complex]:
+        def deviance(free: Array) -> complex:
+            factors, log_ratios, sigma = layout.standardised(free, value)
+            return deviance_of(problem, reduced(problem, factors, log_ratios), sigma, "ML")
+
+        return deviance
+
+    rise = _Rise(function_at, start, ml.deviance, level)
+    step = target.first_step(estimate, ml.sigma)
+    low = rise.cross(estimate, estimate - step, target.lowest)
+    high = rise.cross(estimate, estimate + step, target.highest)
+    return ProfileInterval(target.term, target.quantity, estimate, low, high, level)
+
+
+class _Rise:
+    """How far the profiled deviance lies above the level of the interval, value by value."""
+
+    def __init__(
+        self,
+        function_at: Callable[[float], Callable[[Array], complex]],
+        start: Array,
+        lowest: float,
+        level: float,
+    ) -> None:
+        self.function_at = function_at
+        self.start = start
+        self.lowest = lowest
+        self.allowed = float(np.sqrt(chi2.ppf(level, 1)))
+
+    def cross(self, estimate: float, first: float, bound: float) -> float:
+        """Return where the signed root of the deviance crosses, or the bound when it does not."""
+        if estimate == bound:
+            return bound
+        self.warm = self.start
+        inner, outer = estimate, first
+        for _ in range(SEARCH_STEPS):
+            if (outer - bound) * (first - estimate) >= 0:
+                outer = bound
+            if self._root(outer) > 0:
+                return float(brentq(self._root, inner, outer, xtol=1e-12, rtol=1e-8))
+            if outer == bound:
+                return bound
+            inner, outer = outer, outer + 1.6 * (outer - inner)
+        return float("inf") if first > estimate else float("-inf")
+
+    def _root(self, value: float) -> float:
+        function = self.function_at(value)
+        if self.warm.size == 0:
+            height = float(np.real(function(self.warm)))
+        else:
+            minimum = polish(function, self.warm)
+            self.warm, height = minimum.parameters, minimum.value
+        return float(np.sqrt(max(height - self.lowest, 0.0))) - self.allowed
