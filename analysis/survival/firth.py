@@ -11,7 +11,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize
 
 from analysis.survival.checks import Floats, Integers
 from analysis.survival.cox import refuse_unidentifiable
@@ -28,6 +27,7 @@ from analysis.survival.newton import HALVINGS, LARGEST_SPREAD, ROUNDED_DECREMENT
 DECREMENT = 1e-18
 # Log hazard ratio, over the covariate's scale, beyond which a profile limit counts as infinite.
 FARTHEST = 200.0
+LIMIT_STEPS = 100
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,6 +71,7 @@ class FirthFit:
 class _Maximum:
     beta: Floats
     value: float
+    gradient: Floats
     information: Floats
     iterations: int
     converged: bool
@@ -98,14 +99,14 @@ def fit_firth(
     null, _, _ = _penalised(sample, np.zeros(p), ties)
     covariance = symmetric_inverse(full.information)
     errors = np.sqrt(np.diag(covariance))
-    drop = normal_quantile(level) ** 2
+    root = normal_quantile(level)
     limits = np.empty((p, 2))
     tests = []
     for k in range(p):
         profile = _profile(sample, ties, full, k, max_iterations)
-        tests.append(ChiSquareTest.of(-profile(0.0), 1))
+        tests.append(ChiSquareTest.of(-profile(0.0)[0], 1))
         for side, sign in enumerate((-1.0, 1.0)):
-            limits[k, side] = _limit(profile, full.beta[k], sign * errors[k], drop)
+            limits[k, side] = _limit(profile, full.beta[k], sign * root * errors[k], root**2)
     return FirthFit(
         names=sample.names,
         coefficients=full.beta / sample.scale,
@@ -181,14 +182,16 @@ def _maximise(
         step[free] = inverse @ gradient[free]
         decrement = float(step @ gradient)
         if decrement <= DECREMENT:
-            return _Maximum(beta, value, information, iteration, True)
+            return _Maximum(beta, value, gradient, information, iteration, True)
         moved = _rise(sample, ties, beta, step, value)
         if moved is None:
-            return _Maximum(beta, value, information, iteration, decrement < ROUNDED_DECREMENT)
+            return _Maximum(
+                beta, value, gradient, information, iteration, decrement < ROUNDED_DECREMENT
+            )
         candidate, reached = moved
         inverse = _updated(inverse, (candidate - beta)[free], (gradient - reached[1])[free])
         beta, (value, gradient, information) = candidate, reached
-    return _Maximum(beta, value, information, max_iterations, False)
+    return _Maximum(beta, value, gradient, information, max_iterations, False)
 
 
 def _updated(inverse: Floats, moved: Floats, bent: Floats) -> Floats:
@@ -215,32 +218,45 @@ def _rise(
 
 def _profile(
     sample: CoxSample, ties: Ties, full: _Maximum, k: int, max_iterations: int
-) -> Callable[[float], float]:
-    """Return the function: minus twice the loss in penalised likelihood at coefficient k = b."""
+) -> Callable[[float], tuple[float, float]]:
+    """Return the function of coefficient k: minus twice the loss of likelihood, and its slope."""
     free = np.array([j for j in range(full.beta.size) if j != k], dtype=np.intp)
     last = full.beta.copy()
 
-    def loss(b: float) -> float:
+    def loss(b: float) -> tuple[float, float]:
         nonlocal last
         begin = last.copy()
         begin[k] = b
         best = _maximise(sample, ties, begin, free, max_iterations)
         last = best.beta
-        return 2 * (best.value - full.value)
+        return 2 * (best.value - full.value), 2 * float(best.gradient[k])
 
     return loss
 
 
-def _limit(profile: Callable[[float], float], estimate: float, step: float, drop: float) -> float:
-    """Find where the profile has lost ``drop``, going from the estimate in the step's direction."""
+def _limit(
+    profile: Callable[[float], tuple[float, float]], estimate: float, step: float, drop: float
+) -> float:
+    """Find where the profile has lost ``drop``, going from the estimate in the step's direction.
+
+    The limit is bracketed first; Newton's method then homes in, bisecting when it would leave
+    the bracket.
+    """
     inner, outer = estimate, estimate + step
-    while profile(outer) > -drop:
+    height, slope = profile(outer)
+    while height > -drop:
         inner, step = outer, step * 1.5
         outer = inner + step
         if abs(outer) > FARTHEST:
             return float(np.copysign(np.inf, step))
-    return float(
-        optimize.brentq(
-            lambda b: profile(b) + drop, min(inner, outer), max(inner, outer), rtol=1e-12
-        )
-    )
+        height, slope = profile(outer)
+    at = outer
+    for _ in range(LIMIT_STEPS):
+        if abs(height + drop) <= 1e-11 * drop or abs(outer - inner) <= 1e-12 * abs(outer):
+            break
+        at = at - (height + drop) / slope if slope != 0 else np.inf
+        if not min(inner, outer) < at < max(inner, outer):
+            at = (inner + outer) / 2
+        height, slope = profile(at)
+        inner, outer = (at, outer) if height > -drop else (inner, at)
+    return float(at)
