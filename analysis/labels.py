@@ -41,6 +41,8 @@ WORDS: dict[str, str] = {
     "calibration_rejected": "calibration rejected",
     "body_weight_from_scale": "body weight from the scale",
     "short_recording": "recording too short",
+    "bilateral_case": "both knees reconstructed",
+    "event_before_clearance": "injury before the clearance visit",
 }
 
 

@@ -35,7 +35,7 @@ _LABEL_IN = 2.42
 _PRINTED_IN = 2.06
 _EDGE_IN = 0.06
 _PLOT_IN = WIDTH_IN - _LABEL_IN - _PRINTED_IN - _EDGE_IN
-_LABEL_CHARACTERS = 34
+_LABEL_CHARACTERS = 37
 # Places of the printed columns, as shares of the strip at the right.
 _ESTIMATE_AT, _LOW_AT, _TO_AT, _HIGH_AT = 0.26, 0.62, 0.71, 0.97
 # Space between the items of a panel and for the heading of a panel, in rows.
@@ -170,11 +170,13 @@ def _draw_panel(axes: Axes, printed: Axes, panel: Panel, row: float, scale: Scal
 
 
 def _broken(label: str) -> str:
-    # A label breaks at its comma first, so that no single word hangs over.
-    parts = label.replace(", ", ",\n").split("\n")
+    # A label that is too long breaks at its last comma, so that no single word hangs over.
     if len(label) <= _LABEL_CHARACTERS:
         return label
-    return "\n".join(textwrap.fill(part, _LABEL_CHARACTERS) for part in parts)
+    head, comma, tail = label.rpartition(", ")
+    if comma and max(len(head), len(tail)) <= _LABEL_CHARACTERS:
+        return f"{head},\n{tail}"
+    return textwrap.fill(label, _LABEL_CHARACTERS)
 
 
 def _draw_line(axes: Axes, printed: Axes, line: Line, row: float, scale: Scale) -> None:

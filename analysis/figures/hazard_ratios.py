@@ -18,33 +18,52 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 PLACE = "figure.hazard_ratios"
+NAIVE = "naive"
+CORRECTED = {"cox_calibrated_trial_error": "trial", "cox_calibrated_visit_error": "visit"}
+"""Analysis -> which error its hazard ratios are corrected for."""
+
 _DRAWN = {
-    "hazard_ratio": ("as measured (naive)", SERIES[0], True),
-    "hazard_ratio_corrected": ("corrected for error of measurement", SERIES[1], False),
+    NAIVE: ("As measured, per standard deviation of the measured value", SERIES[0], True),
+    "trial": (
+        "Corrected for the error of trials, per standard deviation of the true value",
+        SERIES[1],
+        False,
+    ),
+    "visit": (
+        "Corrected for the error of trials and visits, per standard deviation of the true value",
+        SERIES[2],
+        False,
+    ),
 }
-"""Quantity -> its words, its look, and whether its mark is filled."""
+"""Kind of estimate -> its words, its look, and whether its mark is filled."""
 
 LIMITS = ("estimate", "ci_low", "ci_high")
 
 
 def hazard_rows(estimates: pd.DataFrame, plan: dict[str, Any]) -> pd.DataFrame:
-    """Return the hazard ratios of the predictors of the plan, in the order of the plan."""
+    """Return the hazard ratios of the predictors of the plan, in the order of the plan.
+
+    The column `kind` is new: naive, or corrected for the error of the `trial` or of the `visit`.
+    """
     predictors = [item["name"] for item in [*plan["primary"], *plan["exploratory"]]]
     outcomes = list(dict.fromkeys([*plan["primary_outcomes"], *plan["outcomes"]]))
-    chosen = estimates.loc[
-        estimates["analysis"].str.startswith("cox_")
-        & estimates["quantity"].isin(_DRAWN)
+    models = estimates["analysis"].str.fullmatch("cox_(primary|secondary|exploratory)")
+    rows = estimates.loc[
+        (models | estimates["analysis"].isin(CORRECTED))
+        & (estimates["quantity"] == "hazard_ratio")
         & estimates["term"].isin(predictors)
         & estimates["outcome"].isin(outcomes)
     ].copy()
-    for column, order in (("outcome", outcomes), ("term", predictors), ("quantity", [*_DRAWN])):
-        chosen[f"{column}_order"] = chosen[column].map(order.index)
-    order = ["outcome_order", "term_order", "quantity_order"]
-    return chosen.sort_values(order, kind="stable", ignore_index=True).drop(columns=order)
+    rows["kind"] = rows["analysis"].map(CORRECTED).fillna(NAIVE)
+    orders = {"outcome": outcomes, "term": predictors, "kind": list(_DRAWN)}
+    for column, order in orders.items():
+        rows[f"{column}_order"] = rows[column].map(order.index)
+    by = [f"{column}_order" for column in orders]
+    return rows.sort_values(by, kind="stable", ignore_index=True).drop(columns=by)
 
 
 def _line(row: pd.Series, ledger: Ledger) -> Line:
-    _, look, filled = _DRAWN[row["quantity"]]
+    _, look, filled = _DRAWN[row["kind"]]
     printed = tuple(ledger.number(row["number_id"], "ratio", field=field) for field in LIMITS)
     estimate, low, high = (ledger.value(row["number_id"], field) for field in LIMITS)
     return Line(estimate, low, high, printed, look, filled)
@@ -72,7 +91,7 @@ def hazard_ratio_figure(rows: pd.DataFrame, plan: dict[str, Any], ledger: Ledger
         return say_not_drawn("No hazard ratio was estimated.")
     values = rows[list(LIMITS)].to_numpy(dtype=float).ravel()
     scale = ratio_scale("Hazard ratio per standard deviation (log scale)", list(values))
-    keys = [Key(*entry) for quantity, entry in _DRAWN.items() if quantity in set(rows["quantity"])]
+    keys = [Key(*entry) for kind, entry in _DRAWN.items() if kind in set(rows["kind"])]
     level = Exempt(f"{100 * plan['confidence_level']:g} % interval", "setting")
     section = Section(_panels(rows, plan, ledger), scale, "Hazard\nratio")
     return forest([section], keys, level)

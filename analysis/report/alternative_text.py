@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import pandas as pd
 
-from analysis.figures.hazard_ratios import hazard_rows
+from analysis.figures.hazard_ratios import NAIVE, hazard_rows
 from analysis.labels import words
 from analysis.report.context import Context
 
@@ -61,7 +61,7 @@ def _incidence(context: Context) -> str:
 
 def _hazard_ratios(context: Context) -> str:
     rows = hazard_rows(context.estimates, context.plan)
-    naive = rows.loc[rows["quantity"] == "hazard_ratio"]
+    naive = rows.loc[rows["kind"] == NAIVE]
     parts = [
         f"{context.plan['outcomes'][row['outcome']]['label']}, {words(row['term'])}: "
         f"{_side_of(row, 1.0, 'higher rate with higher values', 'lower rate with higher values')}"

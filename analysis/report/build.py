@@ -17,6 +17,7 @@ from analysis.report.cautions import CAUTIONS, FOOTER
 from analysis.report.check import check_ledger, check_page
 from analysis.report.context import Context
 from analysis.report.detectable import detectable_effects
+from analysis.report.direct_answer import direct_answer
 from analysis.report.glossary import GLOSSARY
 from analysis.report.ledger import Ledger, join, read_ledgers
 from analysis.report.methods import methods
@@ -49,8 +50,8 @@ _ANALYSES = {
     "incidence": "cumulative_incidence",
     "hazards": "cox_",
     "sensors": "sensor_answer",
-    "planted": "planted",
-    "extraction": "extraction_error",
+    "planted": "planted_effects",
+    "extraction": "planted_metrics",
 }
 """Part of the page -> beginning of the name of the analysis that it shows."""
 
@@ -134,6 +135,7 @@ def page_content(
         "population": context.plan["population"],
         "contents": [entry for entry in CONTENTS if is_demo or entry[0] != "planted"],
         "brief": study_in_brief(context, ledger),
+        "answer": direct_answer(context, ledger),
         "detectable": detectable_effects(context, ledger),
         "figures": figures,
         "waveforms": [item for name, item in figures.items() if name.startswith("waveforms")],

@@ -7,6 +7,8 @@ from typing import Any
 
 import pandas as pd
 
+from analysis.report.numerals import NO_BREAK_SPACE
+
 
 @dataclass(frozen=True)
 class Context:
@@ -30,4 +32,4 @@ class Context:
     @property
     def confidence_level(self) -> str:
         """The level of intervals, as text."""
-        return f"{100 * self.plan['confidence_level']:g} %"
+        return f"{100 * self.plan['confidence_level']:g}{NO_BREAK_SPACE}%"

@@ -11,7 +11,7 @@ _QUANTITY = "minimal_detectable_hazard_ratio"
 
 
 def detectable_effects(context: Context, ledger: Ledger) -> list[Markup]:
-    """Return one sentence per outcome of the primary models, with the events it rests on."""
+    """Return one line per outcome of the primary models, with the events it rests on."""
     rows = context.estimates
     chosen = rows.loc[rows["analysis"].isin(["cox_primary", "cox_secondary"])]
     chosen = chosen.loc[chosen["quantity"] == _QUANTITY]
@@ -20,11 +20,8 @@ def detectable_effects(context: Context, ledger: Ledger) -> list[Markup]:
         for address in chosen.loc[chosen["outcome"] == outcome, "number_id"]:
             sentences.append(
                 phrase(
-                    "{}: with {} events, a study like this one finds a true hazard ratio of {} per "
-                    "standard deviation, or its inverse, in four of five tries. Weaker effects may "
-                    "be there unseen. Error of measurement and further terms in the model make "
-                    "this worse.",
-                    context.plan["outcomes"][outcome]["label"].capitalize(),
+                    "{}, {} events: {} or its inverse",
+                    context.plan["outcomes"][outcome]["label"],
                     ledger.number(address, "count", field="n_events"),
                     ledger.number(address, "ratio"),
                 )

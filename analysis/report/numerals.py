@@ -49,6 +49,15 @@ def measure(value: float) -> str:
     return decimals(value, max(0, _SIGNIFICANT - 1 - magnitude))
 
 
+def style_with_precision_of(value: float) -> str:
+    """Return the style that writes `value` with three significant digits, for its companions.
+
+    A standard deviation stands beside its mean with the same decimals.
+    """
+    _, _, fraction = measure(value).partition(".")
+    return ("whole", "one_decimal", "two_decimals", "three_decimals")[min(len(fraction), 3)]
+
+
 def ratio(value: float) -> str:
     """Return a ratio with two decimals."""
     return decimals(value, 2)
@@ -68,12 +77,19 @@ def p_value(value: float) -> str:
     return decimals(value, 3 if value < 0.1 else 2)
 
 
+def scientific(value: float) -> str:
+    """Return a small difference with two significant digits and a power of ten, as 2.1e−7."""
+    digits, exponent = f"{value:.1e}".split("e")
+    return _signed(f"{digits}e{int(exponent)}")
+
+
 STYLES: dict[str, Callable[[float], str]] = {
     "count": count,
     "measure": measure,
     "ratio": ratio,
     "percent": percent,
     "p": p_value,
+    "scientific": scientific,
     "whole": lambda value: decimals(value, 0),
     "one_decimal": lambda value: decimals(value, 1),
     "two_decimals": lambda value: decimals(value, 2),
@@ -98,13 +114,14 @@ def is_rounding_of(text: str, value: float | None) -> bool:
     if math.isinf(value):
         return text == write(value, "ratio")
     plain = text.replace(THIN_SPACE, "").replace(MINUS, "-").replace(NO_BREAK_SPACE, " ").strip()
-    found = re.fullmatch(r"([<>]?) ?(-?\d+(?:\.(\d+))?)( %)?", plain)
+    found = re.fullmatch(r"([<>]?) ?(-?\d+(?:\.(\d+))?)(?:e(-?\d+))?( %)?", plain)
     if found is None:
         return False
-    relation, digits, fraction, share = found.groups()
-    shown = float(digits)
+    relation, digits, fraction, power, share = found.groups()
+    unit = 10.0 ** int(power or 0)
+    shown = float(digits) * unit
     true = value * 100 if share else value
     if relation:
         return true < shown if relation == "<" else true > shown
-    half = 0.5 * 10.0 ** -len(fraction or "")
+    half = 0.5 * unit * 10.0 ** -len(fraction or "")
     return abs(true - shown) <= half * (1 + 1e-9)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
@@ -36,6 +37,18 @@ def _who(context: Context, ledger: Ledger) -> Markup:
     )
 
 
+def _followed(ledger: Ledger) -> Markup | None:
+    median = number_id("follow_up", "all", "median", "follow_up_days")
+    complete = number_id("follow_up", "all", "all", "completeness")
+    if not ledger.holds(median) or not ledger.holds(complete):
+        return None
+    return phrase(
+        "Median follow-up was {} days; {} of the possible follow-up time was observed.",
+        ledger.number(median, "whole"),
+        ledger.number(complete, "percent"),
+    )
+
+
 def _injuries(context: Context, ledger: Ledger) -> Markup | None:
     parts = []
     for outcome in context.plan["primary_outcomes"]:
@@ -43,7 +56,7 @@ def _injuries(context: Context, ledger: Ledger) -> Markup | None:
         if ledger.holds(address):
             number = ledger.number(address, "count")
             label = context.plan["outcomes"][outcome]["label"]
-            parts.append(phrase("{} {}", number, label))
+            parts.append(phrase("{} {}", label, number))
     if not parts:
         return None
     days = setting(f"{context.plan['horizon_days']:g} days")
@@ -93,8 +106,17 @@ def _association(
     return phrase("{} {} ({} to {}){}", label, *numbers, f", {words}" if words else "")
 
 
-def _associations(context: Context, ledger: Ledger) -> list[Markup]:
-    sentences = []
+@dataclass(frozen=True)
+class Brief:
+    """The study in brief: sentences, then an opening with one line per primary metric."""
+
+    sentences: tuple[Markup, ...]
+    opening: Markup | None
+    associations: tuple[Markup, ...]
+
+
+def _associations(context: Context, ledger: Ledger) -> tuple[Markup, ...]:
+    lines = []
     for predictor in context.plan["primary"]:
         found = (
             _association(context, ledger, predictor, outcome)
@@ -103,23 +125,26 @@ def _associations(context: Context, ledger: Ledger) -> list[Markup]:
         parts = [part for part in found if part is not None]
         if parts:
             label = sentence_case(predictor["label"])
-            sentences.append(phrase("<strong>{}</strong>: {}.", label, Markup("; ").join(parts)))
-    if not sentences:
-        return []
+            lines.append(phrase("<strong>{}</strong>: {}.", label, Markup("; ").join(parts)))
+    return tuple(lines)
+
+
+def study_in_brief(context: Context, ledger: Ledger) -> Brief:
+    """Return the brief; what was not run is said, with the reason."""
+    found = [
+        _who(context, ledger),
+        _followed(ledger),
+        _injuries(context, ledger),
+        _incidence(context, ledger),
+    ]
+    sentences = [sentence for sentence in found if sentence is not None]
+    if reason := not_run(context, "cox_primary"):
+        sentences.append(phrase("Associations with injury: <strong>not run</strong>, {}.", reason))
+    associations = _associations(context, ledger)
     opening = phrase(
         "Hazard ratios per standard deviation of each primary metric at clearance, as measured, "
-        "with {} intervals (one means no association; an interval that includes one does not show "
-        "that there is none):",
+        "with {} intervals. One means no association; an interval that includes one does not show "
+        "that there is none.",
         setting(context.confidence_level),
     )
-    return [opening, *sentences]
-
-
-def study_in_brief(context: Context, ledger: Ledger) -> list[Markup]:
-    """Return the sentences of the brief; what was not run is said, with the reason."""
-    found = [_who(context, ledger), _injuries(context, ledger), _incidence(context, ledger)]
-    sentences = [sentence for sentence in found if sentence is not None]
-    sentences += _associations(context, ledger)
-    if reason := not_run(context, "cox_"):
-        sentences.append(phrase("Associations with injury: <strong>not run</strong>, {}.", reason))
-    return sentences
+    return Brief(tuple(sentences), opening if associations else None, associations)

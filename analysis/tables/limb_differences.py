@@ -8,23 +8,20 @@ from analysis.figures.limb_differences import RATIO, limb_rows, situation, style
 from analysis.labels import metric_label, sentence_case, unit_shown
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, setting
-from analysis.tables.journal import JournalTable, Row, with_interval
+from analysis.tables.cells import interval_cell
+from analysis.tables.journal import JournalTable, Row
 
 TITLE = "Involved against uninvolved limb, from mixed models of single trials"
 
 
 def _row(row: pd.Series, tasks: dict[str, str], ledger: Ledger) -> Row:
     address = row["number_id"]
-    estimate, low, high = (
-        ledger.number(address, style_of(row), field=field)
-        for field in ("estimate", "ci_low", "ci_high")
-    )
     is_ratio = row["quantity"] == RATIO
     return Row(
         (
             situation(row, tasks),
             "ratio" if is_ratio else f"difference, {unit_shown(row['unit'])}",
-            with_interval(estimate, low, high),
+            interval_cell(ledger, address, style_of(row)),
             ledger.number(address, "one_decimal", field="df"),
             ledger.number(address, "p", field="p"),
             ledger.number(address, "count", field="n_athletes"),

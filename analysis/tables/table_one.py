@@ -8,7 +8,7 @@ from analysis.estimates import number_id
 from analysis.labels import sentence_case, unit_shown, words
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, Number
-from analysis.report.numerals import NO_BREAK_SPACE
+from analysis.report.numerals import NO_BREAK_SPACE, style_with_precision_of
 from analysis.tables.journal import Cell, JournalTable, Part, Row
 from shared.metric_dictionary import metrics
 
@@ -151,7 +151,8 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
         if ledger.holds(place):
             unit = unit_shown(metrics()[predictor["metric"]].unit)
             label = f"{sentence_case(predictor['label'])}, {unit}"
-            rows += _number_row(ledger, predictor["name"], label, groups, "measure")
+            style = style_with_precision_of(ledger.value(place))
+            rows += _number_row(ledger, predictor["name"], label, groups, style)
     return JournalTable(
         "table_one",
         TITLE,

@@ -9,12 +9,16 @@ from typing import Any
 from analysis.report.context import Context
 from analysis.report.ledger import Ledger, join
 from analysis.tables import (
+    checks,
     data_quality,
     exclusions,
     findings,
     hazard_ratios,
     incidence,
     limb_differences,
+    measurement,
+    planted,
+    sensors,
     table_one,
 )
 from analysis.tables.journal import JournalTable, as_csv, as_html
@@ -28,10 +32,18 @@ TABLES: dict[str, Builder] = {
     "findings": findings.build,
     "data_quality": data_quality.build,
     "limb_differences": limb_differences.build,
-    "incidence": incidence.build,
+    "incidence": incidence.build_incidence,
+    "rates": incidence.build_rates,
     "hazard_ratios": hazard_ratios.build,
+    "checks": checks.build_checks,
+    "second_opinion": checks.build_second_opinion,
+    "sensors": sensors.build,
+    "measurement_error": measurement.build,
+    "planted": planted.build_effects,
+    "extraction_error": planted.build_extraction,
+    "planted_nuisances": planted.build_nuisances,
 }
-"""Name of a table -> what builds it."""
+"""Name of a table -> what builds it, in the order of the page."""
 
 
 def write_tables(

@@ -1,0 +1,38 @@
+"""Cells that several tables print: an estimate with its interval, a hazard ratio, a p-value."""
+
+from __future__ import annotations
+
+import math
+
+from analysis.report.ledger import Ledger
+from analysis.report.numerals import NO_BREAK_SPACE
+from analysis.tables.journal import Cell, Part, with_interval
+
+LIMITS = ("estimate", "ci_low", "ci_high")
+
+
+def interval_cell(ledger: Ledger, address: str, style: str) -> Cell:
+    """Return an estimate with its interval; what is not estimated is said in words."""
+    estimate = ledger.number(address, style)
+    if math.isnan(ledger.value(address)):
+        return estimate
+    if all(math.isnan(ledger.value(address, field)) for field in LIMITS[1:]):
+        return (estimate, " (no interval)")
+    low, high = (ledger.number(address, style, field=field) for field in LIMITS[1:])
+    return with_interval(estimate, low, high)
+
+
+def interval_cell_or_word(ledger: Ledger, address: str, style: str) -> Cell:
+    """Return an estimate with its interval, or "not run" where there is no such estimate."""
+    return interval_cell(ledger, address, style) if ledger.holds(address) else "not run"
+
+
+def p_cell(ledger: Ledger, address: str) -> Cell:
+    """Return a p-value and in brackets the adjusted one, '' where there was no test."""
+    if math.isnan(ledger.value(address, "p")):
+        return ""
+    cell: list[Part] = [ledger.number(address, "p", field="p")]
+    if not math.isnan(ledger.value(address, "p_adjusted")):
+        adjusted = ledger.number(address, "p", field="p_adjusted")
+        cell += [f"{NO_BREAK_SPACE}(", adjusted, ")"]
+    return tuple(cell)
