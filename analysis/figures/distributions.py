@@ -85,9 +85,9 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, sites: dict[str, str]) -> None:
             if len(values):
                 _draw_group(axes, values, position, width * 0.9, LIMBS[limb])
         if site not in set(rows["site"]):
-            place = ("data", "axes fraction")
+            frame = ("data", "axes fraction")
             axes.annotate(
-                "not measured", (number, 0.5), xycoords=place, ha="center", va="center",
+                "not measured", (number, 0.5), xycoords=frame, ha="center", va="center",
                 fontsize=SMALL_PT, color=GREY,
             )  # fmt: skip
     first = rows.iloc[0]

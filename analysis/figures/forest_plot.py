@@ -21,7 +21,7 @@ from analysis.figures.style import (
     exempt,
     new_figure,
 )
-from analysis.report.ledger import Exempt, Number
+from analysis.report.ledger import Exempt, Ledger, Number
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -41,6 +41,8 @@ _ESTIMATE_AT, _LOW_AT, _TO_AT, _HIGH_AT = 0.26, 0.62, 0.71, 0.97
 # Space between the items of a panel and for the heading of a panel, in rows.
 _GAP, _HEADING = 0.35, 1.2
 
+LIMITS = ("estimate", "ci_low", "ci_high")
+
 
 @dataclass(frozen=True)
 class Line:
@@ -55,6 +57,18 @@ class Line:
     printed: tuple[Number, ...]
     look: Look
     filled: bool
+
+
+def line_of(ledger: Ledger, address: str, style: str, look: Look, filled: bool) -> Line:
+    """Return the line of an estimate; only what is printed enters the ledger.
+
+    Limits are printed where the estimate has them.
+    """
+    estimate, low, high = (ledger.value(address, field) for field in LIMITS)
+    has_interval = np.isfinite(estimate) and (np.isfinite(low) or np.isfinite(high))
+    fields = LIMITS if has_interval else LIMITS[:1]
+    printed = tuple(ledger.number(address, style, field=field) for field in fields)
+    return Line(estimate, low, high, printed, look, filled)
 
 
 @dataclass(frozen=True)

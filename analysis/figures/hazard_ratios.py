@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from analysis.figures.forest_plot import Item, Key, Line, Panel, Section, forest
+from analysis.figures.forest_plot import LIMITS, Item, Key, Line, Panel, Section, forest, line_of
 from analysis.figures.scales import ratio_scale
 from analysis.figures.style import SERIES, save, say_not_drawn
 from analysis.labels import sentence_case
@@ -37,8 +37,6 @@ _DRAWN = {
 }
 """Kind of estimate -> its words, its look, and whether its mark is filled."""
 
-LIMITS = ("estimate", "ci_low", "ci_high")
-
 
 def hazard_rows(estimates: pd.DataFrame, plan: dict[str, Any]) -> pd.DataFrame:
     """Return the hazard ratios of the predictors of the plan, in the order of the plan.
@@ -64,9 +62,7 @@ def hazard_rows(estimates: pd.DataFrame, plan: dict[str, Any]) -> pd.DataFrame:
 
 def _line(row: pd.Series, ledger: Ledger) -> Line:
     _, look, filled = _DRAWN[row["kind"]]
-    printed = tuple(ledger.number(row["number_id"], "ratio", field=field) for field in LIMITS)
-    estimate, low, high = (ledger.value(row["number_id"], field) for field in LIMITS)
-    return Line(estimate, low, high, printed, look, filled)
+    return line_of(ledger, row["number_id"], "ratio", look, filled)
 
 
 def _panels(rows: pd.DataFrame, plan: dict[str, Any], ledger: Ledger) -> tuple[Panel, ...]:

@@ -128,10 +128,10 @@ def _draw_risk(axes: Axes, panel: Panel, ticks: Sequence[float], ledger: Ledger)
         shown = curve.at_risk.loc[curve.at_risk["time_days"].isin(ticks)]
         axes.text(-0.12, line, curve.label, transform=places, ha="right", va="center",
                   fontsize=SMALL_PT)  # fmt: skip
-        for row in shown.itertuples(index=False):
-            number = ledger.number(row.number_id, "count")
+        for row in shown.to_dict("records"):
+            number = ledger.number(row["number_id"], "count")
             text = axes.text(
-                row.time_days, line, number.display, ha="center", va="center", fontsize=SMALL_PT
+                row["time_days"], line, number.display, ha="center", va="center", fontsize=SMALL_PT
             )
             address(text, number.ledger_id)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from analysis.figures.forest_plot import Item, Line, Panel, Section, forest
+from analysis.figures.forest_plot import LIMITS, Item, Panel, Section, forest, line_of
 from analysis.figures.scales import Scale, difference_scale, ratio_scale
 from analysis.figures.style import LIMBS, save, say_not_drawn
 from analysis.labels import metric_label, sentence_case, unit_shown, words
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
 PLACE = "figure.limb_differences"
 RATIO, DIFFERENCE = "ratio", "mean_difference"
-_LIMITS = ("estimate", "ci_low", "ci_high")
 _LANDINGS = {"landing_2": ", second landing"}
 
 
@@ -52,21 +51,25 @@ def style_of(row: pd.Series) -> str:
     return "ratio" if row["quantity"] == RATIO else "one_decimal"
 
 
-def _line(row: pd.Series, ledger: Ledger) -> Line:
-    printed = tuple(
-        ledger.number(row["number_id"], style_of(row), field=field) for field in _LIMITS
-    )
-    estimate, low, high = (ledger.value(row["number_id"], field) for field in _LIMITS)
-    return Line(estimate, low, high, printed, LIMBS["involved"], True)
-
-
 def _scale(rows: pd.DataFrame) -> tuple[Scale, str]:
-    values = list(rows[list(_LIMITS)].to_numpy(dtype=float).ravel())
+    values = list(rows[list(LIMITS)].to_numpy(dtype=float).ravel())
     if rows["quantity"].iloc[0] == RATIO:
         return ratio_scale("Involved over uninvolved limb (ratio, log scale)", values), "Ratio"
     unit = unit_shown(rows["unit"].iloc[0])
     label = f"Involved minus uninvolved limb ({unit})"
     return difference_scale(label, values), "Difference"
+
+
+def _panel(metric: str, rows: pd.DataFrame, tasks: dict[str, str], ledger: Ledger) -> Panel:
+    look = LIMBS["involved"]
+    items = tuple(
+        Item(
+            situation(row, tasks),
+            (line_of(ledger, row["number_id"], style_of(row), look, filled=True),),
+        )
+        for _, row in rows.iterrows()
+    )
+    return Panel(sentence_case(metric_label(metric)), items)
 
 
 def limb_figure(
@@ -78,13 +81,7 @@ def limb_figure(
     sections = []
     for _, of_unit in rows.groupby(["quantity", "unit"], sort=False):
         panels = tuple(
-            Panel(
-                sentence_case(metric_label(str(metric))),
-                tuple(
-                    Item(situation(row, tasks), (_line(row, ledger),))
-                    for _, row in of_metric.iterrows()
-                ),
-            )
+            _panel(str(metric), of_metric, tasks, ledger)
             for metric, of_metric in of_unit.groupby("metric", sort=False)
         )
         sections.append(Section(panels, *_scale(of_unit)))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from analysis.estimates import number_id
-from analysis.figures.forest_plot import Item, Key, Line, Panel, Section, forest
+from analysis.figures.forest_plot import Item, Key, Line, Panel, Section, forest, line_of
 from analysis.figures.scales import ratio_scale
 from analysis.figures.style import BLACK, GREY, SERIES, Look, save, say_not_drawn
 from analysis.labels import sentence_case
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 PLACE = "figure.planted"
 ANALYSIS = "planted_effects"
-_LIMITS = ("estimate", "ci_low", "ci_high")
 _NO_LINE = "none"
 
 # (last words of the address, quantity) -> words and look; a planted value has no interval.
@@ -58,16 +57,11 @@ def addresses(outcome: str, predictor: str) -> dict[tuple[str, str], str]:
 
 
 def _lines(ledger: Ledger, outcome: str, predictor: str) -> tuple[Line, ...]:
-    lines = []
-    for kind, address in addresses(outcome, predictor).items():
-        if not ledger.holds(address):
-            continue
-        _, look, filled = _KINDS[kind]
-        fields = _LIMITS if kind[1] == "found_hazard_ratio" else _LIMITS[:1]
-        printed = tuple(ledger.number(address, "ratio", field=field) for field in fields)
-        estimate, low, high = (ledger.value(address, field) for field in _LIMITS)
-        lines.append(Line(estimate, low, high, printed, look, filled))
-    return tuple(lines)
+    return tuple(
+        line_of(ledger, address, "ratio", *_KINDS[kind][1:])
+        for kind, address in addresses(outcome, predictor).items()
+        if ledger.holds(address)
+    )
 
 
 def planted_panels(plan: dict[str, Any], ledger: Ledger) -> tuple[Panel, ...]:

@@ -97,7 +97,7 @@ def new_figure(height_in: float, width_in: float = WIDTH_IN) -> Figure:
 
     mpl.use("Agg")
     mpl.rcdefaults()
-    mpl.rcParams.update(_RC)
+    mpl.rcParams.update(_RC)  # type: ignore[arg-type]
     from matplotlib.figure import Figure
 
     return Figure(figsize=(width_in, height_in), layout="constrained")

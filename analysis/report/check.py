@@ -30,7 +30,7 @@ class _Element:
         self.number = attributes.get("data-number")
         self.text: list[str] = []
         inherited = parent.exempt if parent else None
-        self.exempt = attributes.get("data-exempt", inherited)
+        self.exempt: str | None = attributes.get("data-exempt", inherited)
         if _AXIS_TICK.search(attributes.get("id", "")):
             self.exempt = "axis"
 
@@ -122,16 +122,17 @@ def check_page(page: str, ledger: pd.DataFrame) -> list[str]:
 
 def check_ledger(ledger: pd.DataFrame, estimates: pd.DataFrame) -> list[str]:
     """Return one line for each ledger row that is not its estimate after rounding."""
-    rows = estimates.set_index("number_id")
+    rows = {row["number_id"]: row for row in estimates.to_dict("records")}
     faults = []
-    for entry in ledger.itertuples(index=False):
-        if entry.number_id not in rows.index:
-            faults.append(f"{entry.ledger_id}: no estimate {entry.number_id}")
+    for entry in ledger.to_dict("records"):
+        address, display = entry["ledger_id"], entry["display"]
+        if entry["number_id"] not in rows:
+            faults.append(f"{address}: no estimate {entry['number_id']}")
             continue
-        held = rows.loc[entry.number_id, entry.field]
+        held = rows[entry["number_id"]][entry["field"]]
         value = None if pd.isna(held) else float(held)
-        if not is_rounding_of(entry.display, value):
-            faults.append(f"{entry.ledger_id}: shows {entry.display!r}, the estimate is {value}")
+        if not is_rounding_of(display, value):
+            faults.append(f"{address}: shows {display!r}, the estimate is {value}")
     return faults
 
 

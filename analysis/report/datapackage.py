@@ -75,7 +75,7 @@ def describe_table(path: Path, package: Path) -> dict[str, Any]:
 def write_datapackage(*, tables: list[Path], datapackage: Path, title: str) -> None:
     """Write the description of all tables beside them; paths are relative, no clock time."""
     package = {
-        "profile": "tabular-data-package",
+        "profile": "data-package",
         "name": "landing-cohort-tables",
         "title": title,
         "resources": [describe_table(path, datapackage) for path in sorted(tables)],

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 
+from analysis.figures.forest_plot import LIMITS
 from analysis.report.ledger import Ledger
 from analysis.report.numerals import NO_BREAK_SPACE
 from analysis.tables.journal import Cell, Part, with_interval
-
-LIMITS = ("estimate", "ci_low", "ci_high")
 
 
 def interval_cell(ledger: Ledger, address: str, style: str) -> Cell:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 
 from analysis.estimates import number_id
@@ -10,7 +12,7 @@ from analysis.labels import metric_label, sentence_case, words
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, setting
 from analysis.tables.cells import interval_cell, interval_cell_or_word
-from analysis.tables.journal import Cell, JournalTable, Row
+from analysis.tables.journal import Cell, JournalTable, Part, Row
 
 _DIFFERENCES = ("difference_in_standard_errors", "relative_difference_of_standard_error")
 
@@ -30,10 +32,10 @@ def _check_row(ledger: Ledger, naive: pd.Series, label: str) -> Row:
     )
 
 
-def _per_parameter(ledger: Ledger, outcome: str) -> Cell:
+def _per_parameter(ledger: Ledger, outcome: str) -> Sequence[Part]:
     address = number_id("cox_primary", outcome, "all", "events_per_parameter")
     if not ledger.holds(address):
-        return ""
+        return ()
     return (": ", ledger.number(address, "one_decimal"), " events per coefficient")
 
 

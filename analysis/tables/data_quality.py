@@ -47,8 +47,8 @@ def _rows_of_site(context: Context, ledger: Ledger, site: str) -> Iterator[Row]:
         for device in devices:
             for task, label in tasks.items():
                 shown = f"{sentence_case(words(sensor))}: {label}"
-                place = (site, device, sensor, task)
-                yield from _line(ledger, "quality_values", place, "values", "valid", shown)
+                where = (site, device, sensor, task)
+                yield from _line(ledger, "quality_values", where, "values", "valid", shown)
 
 
 def build(context: Context, ledger: Ledger) -> JournalTable:

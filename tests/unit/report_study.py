@@ -24,7 +24,6 @@ from analysis.models.quality import (
 from analysis.models.table_one import compare_groups, describe_groups, event_groups
 from analysis.models.variables import cohort_variables
 from shared.metric_dictionary import metrics
-from shared.schemas import schema_of
 from shared.settings.load import load_settings
 from shared.sources import ROOT
 
@@ -167,33 +166,112 @@ def _exclusions(recordings: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def hazards(people: pd.DataFrame) -> Estimates:
-    """Return invented hazard ratios at the addresses of the Cox models."""
+def _named(predictor: dict) -> dict:
+    return {key: predictor[key] for key in ("metric", "sensor", "task", "limb")}
+
+
+def _interval(random: np.random.Generator) -> dict:
+    log = random.normal(0.1, 0.3)
+    return {
+        "estimate": float(np.exp(log)),
+        "se": 0.25,
+        "ci_low": float(np.exp(log - 0.5)),
+        "ci_high": float(np.exp(log + 0.5)),
+    }
+
+
+def hazards(people: pd.DataFrame) -> list[Estimates]:
+    """Return invented hazard ratios, naive and corrected, at the addresses of the models."""
     random = np.random.default_rng(11)
-    numbers = Estimates("cox_primary", family="primary", ci_level=0.95, n_athletes=len(people))
+    shared = {"ci_level": 0.95, "n_athletes": len(people), "n_events": 15}
+    naive = Estimates("cox_primary", family="primary", **shared)
+    corrected = Estimates("cox_calibrated_trial_error", family="secondary", **shared)
+    penalised = Estimates("cox_firth", family="secondary", **shared)
+    library = Estimates("cox_second_opinion", family="descriptive", **shared)
     for outcome in PLAN["primary_outcomes"]:
         for predictor in PLAN["primary"]:
-            log = random.normal(0.1, 0.3)
-            fields = {key: predictor[key] for key in ("metric", "sensor", "task", "limb")}
-            numbers.add(
-                outcome,
-                predictor["name"],
-                "hazard_ratio",
-                float(np.exp(log)),
-                outcome=outcome,
-                se=0.25,
-                ci_low=float(np.exp(log - 0.5)),
-                ci_high=float(np.exp(log + 0.5)),
-                p=0.0004 if outcome == "graft_rupture" else 0.34,
-                p_adjusted=0.0024 if outcome == "graft_rupture" else 1.0,
-                n_events=15,
-                **fields,
-            )
-            numbers.add(outcome, predictor["name"], "standard_deviation", 9.1, **fields)
-        numbers.add(
-            outcome, "per_sd", "minimal_detectable_hazard_ratio", 2.06, outcome=outcome, n_events=15
-        )
+            name, fields = predictor["name"], {"outcome": outcome, **_named(predictor)}
+            small = outcome == "graft_rupture"
+            tests = {"p": 0.0004, "p_adjusted": 0.0024} if small else {"p": 0.34, "p_adjusted": 1.0}
+            naive.add(outcome, name, "hazard_ratio", **_interval(random), **tests, **fields)
+            naive.add(outcome, name, "standard_deviation", 9.1, **fields)
+            naive.add(outcome, name, "proportional_hazards_test", 1.2, p=0.27, **fields)
+            corrected.add(outcome, name, "hazard_ratio", **_interval(random), **fields)
+            penalised.add(outcome, name, "hazard_ratio", **_interval(random), **fields)
+            library.add(outcome, name, "difference_in_standard_errors", -2.14e-8, **fields)
+            library.add(outcome, name, "relative_difference_of_standard_error", 0.0, **fields)
+        naive.add(outcome, "all", "events_per_parameter", 3.0, outcome=outcome)
+        naive.add(outcome, "per_sd", "minimal_detectable_hazard_ratio", 2.06, outcome=outcome)
+    exploratory = Estimates("cox_exploratory", family="exploratory", **shared)
+    for predictor in PLAN["exploratory"]:
+        fields = {"outcome": "graft_rupture", **_named(predictor)}
+        # A coefficient without finite estimate is a row all the same.
+        exploratory.add("graft_rupture", predictor["name"], "hazard_ratio", None, **fields)
+    return [naive, corrected, penalised, library, exploratory]
+
+
+def limb_differences() -> Estimates:
+    """Return a ratio, a ratio of a second landing and a difference."""
+    numbers = Estimates("limb_difference", family="secondary", n_athletes=80, n_trials=670)
+    jump = ("peak_vgrf", "plate", "drop_vertical_jump")
+    fields = {"metric": "peak_vgrf", "sensor": "plate", "task": "drop_vertical_jump", "df": 73.2}
+    ratio = {"ci_low": 0.89, "ci_high": 0.93, "p": 0.0001, "unit": "ratio"}
+    numbers.add(jump, "involved", "ratio", 0.91, **ratio, **fields)
+    numbers.add((*jump, "landing_2"), "involved", "ratio", 0.92, **ratio, **fields)
+    numbers.add(
+        ("knee_flexion_excursion", "gyro", "single_leg_drop_landing"), "involved",
+        "mean_difference", -6.2, ci_low=-6.8, ci_high=-5.5, p=0.0001, df=231.7, unit="deg",
+        metric="knee_flexion_excursion", sensor="gyro", task="single_leg_drop_landing",
+    )  # fmt: skip
     return numbers
+
+
+def sensors() -> Estimates:
+    """Return the direct answer for one predictor."""
+    random = np.random.default_rng(3)
+    numbers = Estimates("sensor_answer", family="secondary")
+    numbers.add("all", "all", "reference_hazard_ratio", 1.5)
+    numbers.add("all", "all", "athletes_with_all_sensors", 101)
+    name = PLAN["primary"][0]["name"]
+    numbers.add("graft_rupture", name, "hazard_ratio", **_interval(random))
+    for error, value in (("trial_error", 0.91), ("visit_error", 0.69)):
+        term = (name, error)
+        numbers.add("graft_rupture", term, "hazard_ratio", **_interval(random))
+        numbers.add("graft_rupture", term, "reliability", value)
+        numbers.add("graft_rupture", term, "attenuated_reference_hazard_ratio", 1.5**value)
+        numbers.add("graft_rupture", term, "events_needed_reference", 47.74 / value)
+    return numbers
+
+
+def measurement_error() -> Estimates:
+    """Return variance components of one metric, without a second visit of anybody."""
+    numbers = Estimates("measurement_error")
+    name = PLAN["primary"][0]["name"]
+    numbers.add(name, "athlete", "standard_deviation", 8.39)
+    numbers.add(name, "trial", "standard_deviation", 4.93)
+    numbers.add(name, "trial_error", "reliability", 0.91)
+    return numbers
+
+
+def planted() -> list[Estimates]:
+    """Return planted and found effects of one metric, errors of another, and nuisances."""
+    random = np.random.default_rng(4)
+    effects = Estimates("planted_effects")
+    name = PLAN["primary"][0]["name"]
+    effects.add("graft_rupture", name, "planted_hazard_ratio", 0.6)
+    effects.add("graft_rupture", name, "expected_naive_hazard_ratio", 0.64)
+    for word in ("naive", "corrected"):
+        effects.add("graft_rupture", (name, word), "found_hazard_ratio", **_interval(random))
+        effects.add("graft_rupture", (name, word), "interval_covers", float(word == "naive"))
+    errors = Estimates("planted_metrics")
+    for quantity, value in (
+        ("bias", -0.0018), ("standard_deviation", 0.0252), ("relative_bias", -0.0004)
+    ):  # fmt: skip
+        errors.add(("peak_vgrf", "plate"), SITES[0], quantity, value)
+    nuisances = Estimates("planted_nuisances")
+    for term, value in (("planted", 3), ("found", 2), ("flagged_without_cause", 0)):
+        nuisances.add("mirrored_sensor", term, "count", value)
+    return [effects, errors, nuisances]
 
 
 def estimates(*, with_outcomes: bool = True) -> pd.DataFrame:
@@ -226,46 +304,40 @@ def estimates(*, with_outcomes: bool = True) -> pd.DataFrame:
         compare_groups(rows, variables),
         *incidence_numbers(rows, PLAN),
         rate_numbers(rows, PLAN),
-        hazards(rows),
+        *hazards(rows),
+        limb_differences(),
+        sensors(),
+        measurement_error(),
+        *planted(),
     ]
     return estimates_table(*parts)
 
 
-def waveforms_and_landings() -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return half-sine landings of two tasks at every site, and their events."""
-    time = np.arange(-0.25, 0.75, 0.004)
+def waveforms() -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Return half-sine landings of two tasks at every site, their events and their metrics."""
+    time = np.arange(-0.25, 0.75, 0.01)
     shape = np.where((time > 0) & (time < 0.1), np.sin(np.pi * np.clip(time, 0, 0.1) / 0.1), 0.0)
-    waves, landings = [], []
+    waves, landings, values = [], [], []
     for task in ("single_leg_drop_landing", "drop_vertical_jump"):
-        for site in SITES:
-            for number in (1, 2, 3):
-                landing = f"{task}.{site}.{number}"
-                landings.append(
-                    {
-                        "landing_id": landing,
-                        "initial_contact_s": 3.0,
-                        "takeoff_s": 3.3 if task == "drop_vertical_jump" else np.nan,
-                        "lowest_com_s": 3.15,
-                    }
+        for site, number in ((site, number) for site in SITES for number in (1, 2, 3)):
+            landing = f"A{number:04d}.{task}.{site}"
+            takeoff = 3.3 if task == "drop_vertical_jump" else np.nan
+            landings.append((landing, 3.0, takeoff, 3.15))
+            for channel, metric, sensor, size, unit in (
+                ("vertical_force", "peak_vgrf", "plate", 4.0 + number, "BW"),
+                ("vertical_force.left", "", "", 2.0, "BW"),
+                ("waist_acceleration", "peak_waist_acceleration", "waist", 6.0, "g"),
+            ):
+                if channel.startswith("vertical") and site == SITES[-1]:
+                    continue
+                wave = {"time_s": time, "value": size * shape, "unit": unit, "channel": channel}
+                waves.append(
+                    pd.DataFrame({"landing_id": landing, "site": site, **wave, "task": task})
                 )
-                for channel, size, unit in (
-                    ("vertical_force.left", 4.0, "BW"),
-                    ("waist_acceleration", 6.0, "g"),
-                ):
-                    if channel.startswith("vertical") and site == SITES[-1]:
-                        continue
-                    waves.append(
-                        pd.DataFrame(
-                            {
-                                "landing_id": landing,
-                                "site": site,
-                                "task": task,
-                                "channel": channel,
-                                "time_s": time,
-                                "value": size * shape * (1 + 0.05 * number),
-                                "unit": unit,
-                            }
-                        )
-                    )
-    events = pd.DataFrame(landings).reindex(columns=schema_of("landings").names)
-    return pd.concat(waves, ignore_index=True), events
+                if metric:
+                    values.append((landing, metric, sensor, size))
+    events = pd.DataFrame(
+        landings, columns=["landing_id", "initial_contact_s", "takeoff_s", "lowest_com_s"]
+    )
+    measured = pd.DataFrame(values, columns=["landing_id", "metric", "sensor", "value"])
+    return pd.concat(waves, ignore_index=True), events, measured

@@ -1,0 +1,280 @@
+"""The page: whole, alone, honest about what was not run, and true to its ledger."""
+
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from analysis.report.build import ReportError, build_report
+from analysis.report.cautions import CAUTIONS, FOOTER, as_markdown
+from analysis.report.check import check_table, read_page
+from analysis.report.methods import methods
+from analysis.report.versions import software_versions
+from analysis.tables.write import TABLES, write_tables
+from shared.sources import ROOT
+from shared.tables import read_table, write_table
+from tests.unit import report_study as study
+from tests.unit.test_figures import FIGURES, PRINTS_NUMBERS
+
+CAPTIONS = sorted((ROOT / "analysis/report/captions").glob("*.rst"))
+
+
+def make(folder: Path, *, with_outcomes: bool = True, study_settings: dict, freeze: dict) -> Path:
+    write_table(
+        study.estimates(with_outcomes=with_outcomes), folder / "estimates.parquet", "estimates"
+    )
+    write_table(study.summaries(study.cohort()), folder / "summaries.parquet", "summaries")
+    for name, table in zip(("waveforms", "landings", "metrics"), study.waveforms(), strict=True):
+        table.to_parquet(folder / f"{name}.parquet")
+    for step in FIGURES.values():
+        step(folder, folder)
+    settings = {"study": study_settings, "processing": study.PROCESSING, "plan": study.PLAN}
+    write_tables(
+        estimates=folder / "estimates.parquet",
+        tables=[folder / f"tables/{name}.csv" for name in TABLES],
+        fragments=[folder / f"tables/{name}.html" for name in TABLES],
+        numbers=folder / "numbers_of_tables.parquet",
+        **settings,
+    )
+    build(folder, freeze=freeze, **settings)
+    return folder
+
+
+def build(folder: Path, **settings) -> None:
+    build_report(
+        estimates=folder / "estimates.parquet",
+        figures=[folder / f"{name}.svg" for name in FIGURES],
+        captions=CAPTIONS,
+        fragments=[folder / f"tables/{name}.html" for name in TABLES],
+        numbers=[
+            folder / "numbers_of_tables.parquet",
+            *(folder / f"{name}.parquet" for name in PRINTS_NUMBERS),
+        ],
+        report=folder / "report.html",
+        ledger=folder / "ledger.parquet",
+        **settings,
+    )
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("demo")
+    return make(folder, study_settings=study.STUDY, freeze=study.FROZEN)
+
+
+@pytest.fixture(scope="module")
+def unfrozen(tmp_path_factory) -> Path:
+    """A study that is no demo and whose plan is not frozen."""
+    folder = tmp_path_factory.mktemp("unfrozen")
+    own = {**study.STUDY, "demo": None}
+    return make(folder, with_outcomes=False, study_settings=own, freeze=study.NOT_FROZEN)
+
+
+def page_of(folder: Path) -> str:
+    return (folder / "report.html").read_text(encoding="utf-8")
+
+
+def words_of(page: str) -> str:
+    without_style = re.sub(r"<style.*?</style>", "", page, flags=re.DOTALL)
+    return " ".join(re.sub(r"<[^>]+>", " ", without_style).split())
+
+
+@pytest.mark.parametrize("name", ["demo", "unfrozen"])
+def test_every_number_on_the_page_is_in_the_ledger_and_every_entry_is_printed(name, request):
+    folder = request.getfixturevalue(name)
+    reader = read_page(page_of(folder))
+    ledger = read_table(folder / "ledger.parquet")
+    assert reader.strays == []
+    assert len(reader.numbers) > 50
+    shown = {address for address, _ in reader.numbers}
+    assert shown <= set(ledger["ledger_id"])
+    if name == "demo":
+        assert set(ledger["ledger_id"]) == shown
+    assert ledger["ledger_id"].is_monotonic_increasing
+
+
+def test_a_number_typed_into_a_figure_a_table_or_a_caption_stops_the_report(demo, tmp_path):
+    settings = {
+        "study": study.STUDY,
+        "processing": study.PROCESSING,
+        "plan": study.PLAN,
+        "freeze": study.FROZEN,
+    }
+    changes = {
+        "flow.svg": (">150<", ">151<"),
+        "tables/hazard_ratios.html": (" (", " 0.99 ("),
+        "tables/findings.html": ("Found", "Found in 3"),
+    }
+    for name, (before, after) in changes.items():
+        file = demo / name
+        whole = file.read_text(encoding="utf-8")
+        assert before in whole
+        file.write_text(whole.replace(before, after, 1), encoding="utf-8")
+        page = page_of(demo)
+        with pytest.raises(ReportError):
+            build(demo, **settings)
+        assert page_of(demo) == page  # a page that fails its check is not written
+        file.write_text(whole, encoding="utf-8")
+    build(demo, **settings)
+
+
+def test_built_again_the_page_has_the_same_bytes(demo, tmp_path):
+    again = make(tmp_path, study_settings=study.STUDY, freeze=study.FROZEN)
+    for name in ("report.html", "ledger.parquet", *(f"tables/{table}.csv" for table in TABLES)):
+        assert (demo / name).read_bytes() == (again / name).read_bytes(), name
+
+
+@pytest.mark.parametrize("name", TABLES)
+def test_tables_are_the_same_as_csv_and_on_the_page(demo, name):
+    fragment = demo / f"tables/{name}.html"
+    assert "<caption>" in fragment.read_text(encoding="utf-8")
+    assert check_table(demo / f"tables/{name}.csv", fragment) == []
+
+
+def test_the_page_is_alone(demo):
+    page = page_of(demo)
+    links = set(re.findall(r"https?://[^\"' )<]+", page))
+    assert links <= {"http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"}
+    assert "<script" not in page
+    assert "@import" not in page
+    assert not re.search(r"<(link|img|iframe|object)\b", page)
+    assert len(page) < 5_000_000
+    targets = re.findall(r'<a [^>]*href="([^"#][^"]*)"', page)
+    assert targets
+    assert all((demo / target).is_file() for target in targets)
+
+
+def test_cautions_stand_on_the_page_whole(demo):
+    text = words_of(page_of(demo))
+    for caution in CAUTIONS:
+        for line in caution.lines:
+            assert line in text
+    assert text.count(FOOTER) == 2  # on the screen and on paper
+    for word in ("licensed clinicians", "ethics committee", "not a medical device", "withdraws"):
+        assert word in text.lower()
+    assert all(line in as_markdown() for caution in CAUTIONS for line in caution.lines)
+
+
+def test_edition_and_demo_are_stamped(demo, unfrozen):
+    assert "restricted edition: for the study team only" in words_of(page_of(demo)).lower()
+    assert "invented data, no real person" in words_of(page_of(demo))
+    assert "invented data, no real person" not in words_of(page_of(unfrozen))
+
+
+def test_an_unfrozen_plan_shows_no_association_and_says_why(unfrozen):
+    text = words_of(page_of(unfrozen))
+    assert "The plan is not frozen." in text
+    assert text.count("Not run: the plan is not frozen") == 2  # incidence, hazard ratios
+    assert "hazard ratio per standard deviation of each primary metric" not in text
+    ledger = read_table(unfrozen / "ledger.parquet")
+    assert not ledger["number_id"].str.startswith(("cox_", "cumulative_incidence")).any()
+    assert "Statistical analysis" not in text
+
+
+def test_what_is_only_in_the_demo_is_absent_elsewhere(demo, unfrozen):
+    assert "Planted and found" in words_of(page_of(demo))
+    assert "planted" not in words_of(page_of(unfrozen)).lower()
+
+
+def test_no_athlete_is_named_and_none_is_judged(demo):
+    page = page_of(demo)
+    assert re.search(r"A\d{4}", page) is None
+    sections = [words_of(page).lower()]
+    for word in ("high risk", "low risk", "risk score", "passed", "failed the", "cut-off of"):
+        assert all(word not in text for text in sections), word
+
+
+def test_a_changed_plan_lists_its_differences(demo, tmp_path):
+    changed = {
+        **study.FROZEN,
+        "status": "changed",
+        "differences": ["plan.horizon_days: 730.0 -> 365.0"],
+    }
+    logged = {
+        **study.FROZEN,
+        "deviations": [{"date": "2026-04-01", "reason": "fewer visits", "changes": "x: 1 -> 2"}],
+    }
+    settings = {"study": study.STUDY, "processing": study.PROCESSING, "plan": study.PLAN}
+    build(demo, freeze=changed, **settings)
+    assert "plan.horizon_days: 730.0 -&gt; 365.0" in page_of(demo)
+    build(demo, freeze=logged, **settings)
+    assert "2026-04-01: fewer visits" in words_of(page_of(demo))
+    build(demo, freeze=study.FROZEN, **settings)
+    assert study.FROZEN["hash"] in page_of(demo)
+
+
+class Outline(HTMLParser):
+    """Headings, landmarks, tables and images of a page, as a screen reader meets them."""
+
+    def __init__(self):
+        super().__init__()
+        self.levels, self.landmarks, self.ids, self.images = [], [], [], []
+        self.tables, self.captions, self.unscoped, self.targets = 0, 0, 0, []
+
+    def handle_starttag(self, tag, attrs):
+        attributes = dict(attrs)
+        self.ids += [attributes["id"]] if "id" in attributes else []
+        if re.fullmatch("h[1-6]", tag):
+            self.levels.append(int(tag[1]))
+        if tag in ("main", "nav", "header", "footer"):
+            self.landmarks.append(tag)
+        if tag == "svg":
+            self.images.append((attributes.get("role"), attributes.get("aria-label", "")))
+        self.tables += tag == "table"
+        self.captions += tag == "caption"
+        self.unscoped += tag == "th" and "scope" not in attributes
+        if tag == "a" and attributes.get("href", "").startswith("#"):
+            self.targets.append(attributes["href"][1:])
+        for name in ("aria-labelledby",):
+            self.targets += attributes.get(name, "").split()
+
+
+@pytest.mark.parametrize("name", ["demo", "unfrozen"])
+def test_the_page_can_be_read_without_seeing_it(name, request):
+    outline = Outline()
+    outline.feed(page_of(request.getfixturevalue(name)))
+    assert outline.levels[0] == 1
+    assert outline.levels.count(1) == 1
+    steps = zip(outline.levels, outline.levels[1:], strict=False)
+    assert all(after - before <= 1 for before, after in steps)
+    assert outline.landmarks == ["header", "nav", "main", "footer"]
+    assert outline.tables == outline.captions >= 5
+    assert outline.unscoped == 0
+    assert all(role == "img" and len(label) > 60 for role, label in outline.images)
+    assert len(outline.images) >= 3
+    assert set(outline.targets) <= set(outline.ids)
+    assert len(outline.ids) == len(set(outline.ids))
+
+
+def test_methods_describe_only_what_ran():
+    arguments = (study.STUDY, study.PROCESSING, study.PLAN)
+    nothing = [group.heading for group in methods(*arguments, frozenset())]
+    assert "Statistical analysis" not in nothing
+    only_limbs = methods(*arguments, frozenset({"limb_difference"}))[-1]
+    assert only_limbs.heading == "Statistical analysis"
+    assert len(only_limbs.paragraphs) == 1
+    assert "mixed models" in only_limbs.paragraphs[0]
+
+
+def test_methods_follow_the_settings():
+    changed = {**study.PROCESSING, "filtering": {**study.PROCESSING["filtering"], "force_hz": 73.5}}
+    text = str(methods(study.STUDY, changed, study.PLAN, frozenset())[0].paragraphs)
+    assert "73.5" in text
+    assert "73.5" not in str(methods(study.STUDY, study.PROCESSING, study.PLAN, frozenset()))
+
+
+def test_software_versions_are_those_of_the_environment():
+    import numpy
+
+    versions = dict(software_versions())
+    assert versions["numpy"] == numpy.__version__
+    assert all(versions.values())
+
+
+def test_each_figure_has_a_caption_for_the_workflow_report_too():
+    names = {path.stem for path in CAPTIONS}
+    needed = {"waveforms" if name.startswith("waveforms") else name for name in FIGURES}
+    assert needed | {"tables", "report", "problems"} <= names
+    for path in CAPTIONS:
+        assert not re.search(r"[0-9]", path.read_text(encoding="utf-8")), path.name
