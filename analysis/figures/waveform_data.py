@@ -67,6 +67,9 @@ def examples(
         events[event] = landings[event] - landings["initial_contact_s"]
     table = chosen.merge(ids, on=["site", "landing_id"]).merge(events, on="landing_id", how="left")
     table[PEAK] = _peaks(table, metrics)
+    # Digits beyond what a drawing shows would only swell the file of its data.
+    table["value"] = table["value"].round(5)
+    table[[*EVENTS]] = table[[*EVENTS]].round(6)
     order = ["site", "signal", "channel", "example", "time_s"]
     columns = ["site", "signal", "channel", "example", "time_s", "value", "unit", *EVENTS, PEAK]
     return table.sort_values(order, kind="stable", ignore_index=True)[columns]

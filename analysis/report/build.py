@@ -48,7 +48,10 @@ CONTENTS = (
 _ANALYSES = {
     "limb_difference": "limb_difference",
     "incidence": "cumulative_incidence",
-    "hazards": "cox_",
+    "hazards": "cox_primary",
+    "calibrated": "cox_calibrated",
+    "penalised": "cox_firth",
+    "second_opinion": "cox_second_opinion",
     "sensors": "sensor_answer",
     "planted": "planted_effects",
     "extraction": "planted_metrics",

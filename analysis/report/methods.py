@@ -156,26 +156,47 @@ def _limbs(plan: dict[str, Any]) -> Markup:
     )
 
 
+def _calibrated(plan: dict[str, Any]) -> Markup:
+    return phrase(
+        "Hazard ratios of the {} primary metrics were corrected for the error of measurement by "
+        "regression calibration, all metrics together. The error came from mixed models of the "
+        "single trials: once that of the trials alone, so that the true value is the status at "
+        "clearance, and once with what changes between visits, so that it is the habitual value. "
+        "Intervals of corrected estimates include what is unknown about the error.",
+        setting(len(plan["primary"])),
+    )
+
+
+def _penalised(_: dict[str, Any]) -> Markup:
+    return Markup(
+        "As checks, the primary models were fitted again with the penalty of Firth, and the "
+        "proportionality of hazards was tested by the score test of Grambsch and Therneau."
+    )
+
+
+def _second_opinion(_: dict[str, Any]) -> Markup:
+    return Markup("The models were fitted a second time by a general-purpose library.")
+
+
+_ANALYSES = {
+    "limb_difference": _limbs,
+    "incidence": _incidence,
+    "hazards": _hazard_models,
+    "calibrated": _calibrated,
+    "penalised": _penalised,
+    "second_opinion": _second_opinion,
+}
+"""Part of the analysis -> what says how it was done, in the order of the text."""
+
+
 def methods(
     study: dict[str, Any],
     processing: dict[str, Any],
     plan: dict[str, Any],
     ran: frozenset[str],
 ) -> list[Methods]:
-    """Return the methods text.
-
-    Parameters
-    ----------
-    ran
-        Parts of the analysis that have estimates; a method that did not run is not described:
-        "limb_difference", "cox", "cumulative_incidence".
-    """
-    sentences = {
-        "limb_difference": _limbs,
-        "cox": _hazard_models,
-        "cumulative_incidence": _incidence,
-    }
-    analysis = tuple(write(plan) for part, write in sentences.items() if part in ran)
+    """Return the methods text; of `ran`, the parts in `_ANALYSES` are described, others not."""
+    analysis = tuple(write(plan) for part, write in _ANALYSES.items() if part in ran)
     sections = [
         _signals(processing),
         _metrics(plan),

@@ -150,7 +150,8 @@ def test_cautions_stand_on_the_page_whole(demo):
     for caution in CAUTIONS:
         for line in caution.lines:
             assert line in text
-    assert text.count(FOOTER) == 2  # on the screen and on paper
+    assert FOOTER in text
+    assert f'@bottom-left {{ content: "RESTRICTED edition. {FOOTER}"' in page_of(demo)  # on paper
     for word in ("licensed clinicians", "ethics committee", "not a medical device", "withdraws"):
         assert word in text.lower()
     assert all(line in as_markdown() for caution in CAUTIONS for line in caution.lines)
@@ -255,6 +256,19 @@ def test_methods_describe_only_what_ran():
     assert only_limbs.heading == "Statistical analysis"
     assert len(only_limbs.paragraphs) == 1
     assert "mixed models" in only_limbs.paragraphs[0]
+
+
+def test_the_page_describes_every_analysis_that_it_shows(demo):
+    text = words_of(page_of(demo))
+    for part in (
+        "linear mixed models",
+        "cause-specific Cox models",
+        "Aalen and Johansen",
+        "regression calibration",
+        "penalty of Firth",
+        "a second time by a general-purpose library",
+    ):
+        assert part in text.partition("Statistical analysis")[2], part
 
 
 def test_methods_follow_the_settings():
