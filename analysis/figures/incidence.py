@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 PLACE = "figure.incidence"
 ALL = "all"
+_HEIGHTS = ("estimate", "ci_high")
 
 _CURVES_IN = 2.5
 _LEFT_IN = 0.85
@@ -148,7 +149,8 @@ def incidence_figure(panels: Sequence[Panel], plan: dict[str, Any], ledger: Ledg
     room = WIDTH_IN - _LEFT_IN - _RIGHT_IN - _GAP_IN * (len(panels) - 1)
     width = room / len(panels)
     # Room for the legend above the highest interval.
-    top = 130 * max(float(c.points["ci_high"].max()) for p in panels for c in p.curves)
+    shares = [c.points[name].max() for p in panels for c in p.curves for name in _HEIGHTS]
+    top = 130 * max(float(share) for share in shares if not pd.isna(share))
     horizon = float(plan["horizon_days"])
     ticks = [0.0, *(float(day) for day in plan["cumulative_incidence"]["times_days"])]
     for number, panel in enumerate(panels):
@@ -186,7 +188,7 @@ def draw_incidence(
     table = read_table(estimates)
     ledger = Ledger(table, PLACE)
     rows = curve_points(table)
-    if rows.empty:
+    if not (rows["quantity"] == "cumulative_incidence").any():
         figure = say_not_drawn("No cumulative incidence was estimated.")
     else:
         figure = incidence_figure(incidence_panels(rows, plan), plan, ledger)

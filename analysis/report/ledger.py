@@ -34,6 +34,7 @@ EXEMPT = {
     "citation": "years, volumes and pages of sources",
     "setting": "values of the settings files, printed as they were set",
     "section": "numbers of sections, tables and figures",
+    "reason": "reasons why an analysis was not run, as the analysis gave them",
     "name": "names that contain a digit, such as the impulse of the first 50 ms",
 }
 """Classes of digits that are not results and so stand outside the ledger."""

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from analysis.estimates import number_id
 from analysis.labels import sentence_case
 from analysis.report.context import Context
-from analysis.report.ledger import Ledger, phrase, setting
+from analysis.report.ledger import Exempt, Ledger, phrase, setting
 from analysis.tables.incidence import incidence_address
 
 _LIMITS = ("estimate", "ci_low", "ci_high")
@@ -139,7 +139,11 @@ def study_in_brief(context: Context, ledger: Ledger) -> Brief:
     ]
     sentences = [sentence for sentence in found if sentence is not None]
     if reason := not_run(context, "cox_primary"):
-        sentences.append(phrase("Associations with injury: <strong>not run</strong>, {}.", reason))
+        sentences.append(
+            phrase(
+                "Associations with injury: <strong>not run</strong>, {}.", Exempt(reason, "reason")
+            )
+        )
     associations = _associations(context, ledger)
     opening = phrase(
         "Hazard ratios per standard deviation of each primary metric at clearance, as measured, "

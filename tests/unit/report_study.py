@@ -44,10 +44,9 @@ SITES = list(STUDY["sites"])
 _TYPICAL = {"deg": 45.0, "g": 5.0, "s": 0.5, "BW": 3.9, "deg/s": 480.0}
 
 
-def cohort(seed: int = 5) -> pd.DataFrame:
+def cohort(count: int = ATHLETES, seed: int = 5) -> pd.DataFrame:
     """Return a cohort with two excluded athletes, one of them with both knees reconstructed."""
     random = np.random.default_rng(seed)
-    count = ATHLETES
     event = random.choice(
         ["graft_rupture", "contralateral_tear", "other_knee_injury", "end_of_sport", "horizon"],
         size=count,
@@ -274,9 +273,9 @@ def planted() -> list[Estimates]:
     return [effects, errors, nuisances]
 
 
-def estimates(*, with_outcomes: bool = True) -> pd.DataFrame:
+def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFrame:
     """Return the table of estimates of the invented study."""
-    people = cohort()
+    people = cohort(count)
     rows = landmark_rows(people)
     recordings = _recordings(people)
     values = _values(recordings)
