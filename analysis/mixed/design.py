@@ -178,10 +178,10 @@ def _refuse_collinear(columns: Array, names: Sequence[str], what: str) -> None:
         if lengths[j] == 0:
             raise ModelRefusedError(f"{what}: column '{name}' is zero in every row; leave it out")
     unit = columns / lengths
+    new = np.abs(np.diag(np.linalg.qr(unit, mode="r")))
     for j in range(1, unit.shape[1]):
-        weights, *_ = np.linalg.lstsq(unit[:, :j], unit[:, j], rcond=None)
-        new = np.linalg.norm(unit[:, j] - unit[:, :j] @ weights)
-        if new < COLLINEARITY_TOLERANCE:
+        if new[j] < COLLINEARITY_TOLERANCE:
+            weights, *_ = np.linalg.lstsq(unit[:, :j], unit[:, j], rcond=None)
             partners = [names[k] for k in range(j) if abs(weights[k]) > 1e-6]
             raise ModelRefusedError(
                 f"{what}: column '{names[j]}' is a combination of {partners} "
@@ -232,8 +232,8 @@ def _coded_strata(residual_strata: ArrayLike | None, rows: int) -> tuple[Array, 
 
 def _refuse_no_variation(outcome: Array, columns: Array) -> None:
     lengths = np.linalg.norm(columns, axis=0)
-    weights, *_ = np.linalg.lstsq(columns / lengths, outcome, rcond=None)
-    left = np.linalg.norm(outcome - (columns / lengths) @ weights)
+    basis = np.linalg.qr(columns / lengths)[0]
+    left = np.linalg.norm(outcome - basis @ (basis.T @ outcome))
     if left <= 1e-12 * max(float(np.linalg.norm(outcome)), np.finfo(float).tiny):
         raise ModelRefusedError(
             "the outcome does not vary beyond the fixed effects (all values equal, or reproduced "

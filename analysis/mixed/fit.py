@@ -14,7 +14,7 @@ from analysis.mixed.result import MixedFit, VarianceComponent
 
 START_SCALES = (0.1, 0.4, 1.0, 3.0)
 # Gradient per row at which the quasi-Newton descent hands over to Newton steps.
-HANDOVER_GRADIENT = 1e-5
+HANDOVER_GRADIENT = 3e-5
 # Relative factors are of order one; smaller than this, a direction has no variance.
 SINGULAR_TOLERANCE = 1e-5
 

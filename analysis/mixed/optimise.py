@@ -25,7 +25,7 @@ CONVERGED_GAIN = 1e-8
 # Below the first expected gain the Hessian no longer changes; below the second, nothing does.
 SETTLED_GAIN = 1e-5
 NEGLIGIBLE_GAIN = 1e-22
-JOINED_DISTANCE = 0.02
+JOINED_DISTANCE = 0.1
 # Relative standard deviations, angles and logarithms are all of order one.
 LONGEST_STEP = 1.0
 POLISH_STEPS = 40

@@ -131,7 +131,7 @@ def reduce_to_fixed(
     products = _weighted(weights, statistics.cells)
     rest = _weighted(weights, statistics.cells_added)
     for index, level in enumerate(statistics.chain):
-        factor = _block_diagonal([factors[term] for term in level.terms])
+        factor = _narrowed(_block_diagonal([factors[term] for term in level.terms]))
         part, taken = _eliminate(products, factor, statistics.starts[index])
         log_determinant += part
         products = rest - taken
@@ -179,11 +179,16 @@ def _eliminate(products: Array, factor: Array, starts: Array) -> tuple[complex, 
 
 def _added_outer(left: Array, right: Array, starts: Array) -> Array:
     """Return sums of the outer products left_g right_g' over runs of groups g."""
-    counts = np.diff(np.r_[starts, left.shape[0]])
+    counts = np.diff(starts, append=left.shape[0])
     if np.all(counts == counts[0]):
         shape = (starts.size, int(counts[0]), left.shape[1])
         return np.swapaxes(left.reshape(shape), 1, 2) @ right.reshape(shape)
     return np.add.reduceat(left[:, :, None] * right[:, None, :], starts, axis=0)
+
+
+def _narrowed(factor: Array) -> Array:
+    """Return a factor as real numbers when it is: a derivative moves one level at a time."""
+    return factor.real if np.iscomplexobj(factor) and not np.any(factor.imag) else factor
 
 
 def _block_diagonal(blocks: list[Array]) -> Array:
@@ -227,6 +232,10 @@ def _level_width(form: StandardForm, level: Level) -> int:
 
 def _cell_products(columns: Array, starts: Array) -> Array:
     width = columns.shape[1]
+    counts = np.diff(starts, append=columns.shape[0])
+    if np.all(counts == counts[0]):
+        return _added_outer(columns, columns, starts)
+    # Unequal groups: column by column, so that no (rows, d, d) array is ever held.
     out = np.empty((starts.size, width, width))
     for j in range(width):
         block = np.add.reduceat(columns[:, j, None] * columns[:, j:], starts, axis=0)
