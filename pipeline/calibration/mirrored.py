@@ -7,12 +7,13 @@ all of its landings.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pipeline.filtering.sampled import integral_between
+from pipeline.filtering.sampled import cumulative_integral, value_at
 
 Signal = NDArray[np.float64]
 
@@ -33,17 +34,24 @@ class MountingDecision:
 def landing_rotation(
     rate: Signal, rate_hz: float, contact: float, *, rotation_window_s: float = 0.150
 ) -> float:
-    """Return the angle (rad) that a bias-corrected rate covers in the first time after contact.
+    """Return the largest angle (rad, signed) that a bias-corrected rate covers after contact.
 
-    In the first 150 ms of a landing the knee only flexes (peak flexion comes 120 to 250 ms after
-    contact: common practice, no source).
+    The knee first flexes (peak flexion comes 120 to 250 ms after contact: common practice, no
+    source). A stiff knee is done sooner and extends again within the window, so the angle at its
+    end would not tell.
 
     Raises
     ------
     ValueError
         The recording ends within the window.
     """
-    return integral_between(rate, rate_hz, contact, contact + rotation_window_s * rate_hz)
+    first = math.floor(contact)
+    last = math.ceil(contact + rotation_window_s * rate_hz)
+    if first < 0 or last >= len(rate):
+        raise ValueError(f"samples {first} to {last} are needed, the recording has {len(rate)}")
+    angle = cumulative_integral(rate[first : last + 1], rate_hz)
+    angle -= value_at(angle, contact - first)
+    return float(angle[np.argmax(np.abs(angle))])
 
 
 def mounting(
