@@ -44,16 +44,39 @@ def test_flight_of_a_jump(rate, shift):
     assert phase.peak == peak.value
 
 
-def test_contact_is_the_last_rise_before_the_peak():
-    # the toe gives a small peak, the heel the large one: walking back stops at the heel's rise
+@pytest.mark.parametrize(("heel_at", "contact_by"), [(1.545, "toe"), (1.60, "heel")])
+def test_contact_is_the_last_rise_before_the_peak(heel_at, contact_by):
+    # The toe gives a small peak from 1.5 to 1.53 s, the heel the large one. 15 ms after the toe it
+    # belongs to the same impact; 70 ms after it, walking back stops at the heel's own rise.
     rate = 1000.0
     toe = _jump_g(rate, peak=1.8, width=0.030)
     time = sample_times(rate, 3.0)
-    signal = np.where(time > 1.53, np.maximum(half_sine(time - 1.53, 6.0, 0.06), 0.3), toe)
-    signal[time > 1.59] = 1.0
+    heel = np.maximum(half_sine(time - heel_at, 6.0, 0.06), 0.3)
+    signal = np.where(time > 1.53, heel, toe)
+    signal[time > heel_at + 0.06] = 1.0
     (phase,) = waist_flights(signal, rate, **WAIST)
-    heel = 1.53 + 0.060 / math.pi * math.asin(1.0 / 6.0)
-    assert phase.contact.seconds(rate) == pytest.approx(heel, abs=1e-3)
+    rise = {
+        "toe": 1.5 + 0.030 / math.pi * math.asin(1.0 / 1.8),
+        "heel": heel_at + 0.060 / math.pi * math.asin(1.0 / 6.0),
+    }
+    assert phase.contact.seconds(rate) == pytest.approx(rise[contact_by], abs=1e-3)
+
+
+@pytest.mark.parametrize("ringing_s", [0.0, 0.020, 0.040])
+def test_ringing_after_takeoff_does_not_delay_it(ringing_s):
+    rate = 500.0
+    time = sample_times(rate, 3.0)
+    signal = _jump_g(rate) + half_sine(time - 1.005, 1.2, max(ringing_s, 1e-9))
+    (phase,) = waist_flights(signal, rate, **WAIST)
+    assert phase.takeoff.seconds(rate) == pytest.approx(1.0 - 0.030 * 0.35 / 0.95, abs=1e-3)
+
+
+def test_a_long_rise_after_takeoff_is_no_ringing():
+    rate = 500.0
+    time = sample_times(rate, 3.0)
+    signal = _jump_g(rate) + half_sine(time - 1.005, 1.2, 0.120)
+    (phase,) = waist_flights(signal, rate, **WAIST)
+    assert phase.takeoff.seconds(rate) > 1.1
 
 
 def test_orientation_does_not_matter():
