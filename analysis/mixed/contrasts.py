@@ -66,16 +66,19 @@ def kenward_roger_t(
 ) -> list[ContrastT]:
     """Return t-tests of contrasts (m, p) with adjusted standard errors; REML fits only."""
     moments = KenwardRogerMoments(fit)
-    return [
-        _t_test(
-            float(row @ fit.coefficients),
-            float(np.sqrt(row @ moments.adjusted @ row)),
-            moments.scaled_f(row[None, :])[0],
-            level,
-            KENWARD_ROGER,
-        )
-        for row in _rows(fit, contrasts)
-    ]
+    out = []
+    for row in _rows(fit, contrasts):
+        variance = float(row @ moments.adjusted @ row)
+        degrees = moments.scaled_f(row[None, :])[0]
+        if not (variance > 0.0 and degrees > 0.0):
+            raise ModelRefusedError(
+                f"Kenward-Roger gives variance {variance} and {degrees} degrees of freedom: the "
+                "data hold too little information on the variances; use Satterthwaite or fewer "
+                "random terms"
+            )
+        estimate = float(row @ fit.coefficients)
+        out.append(_t_test(estimate, float(np.sqrt(variance)), degrees, level, KENWARD_ROGER))
+    return out
 
 
 def satterthwaite_f(fit: MixedFit, contrasts: ArrayLike) -> ContrastF:

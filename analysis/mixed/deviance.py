@@ -22,6 +22,11 @@ from analysis.mixed.standardise import Scales, StandardForm, form_with_response,
 
 Method = Literal["REML", "ML"]
 
+# A residual deviation 1e-4 of the random one, or 1/150 of another stratum's, is no longer a
+# residual: the random effects reproduce the data, and the likelihood grows without end.
+LARGEST_FACTOR = 1e4
+LARGEST_LOG_RATIO = 5.0
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -61,6 +66,11 @@ class Reduced:
     coefficients: Array
     squares: complex
 
+    @property
+    def unbounded(self) -> bool:
+        """Whether the parameters lie beyond the bounds, where there is no deviance."""
+        return bool(np.isinf(np.real(self.squares)))
+
 
 def problem_of(design: MixedDesign) -> Problem:
     """Return the model with its sufficient statistics."""
@@ -80,7 +90,14 @@ def with_response(problem: Problem, response: Array) -> Problem:
 
 
 def reduced(problem: Problem, factors: list[Array], log_ratios: Array) -> Reduced:
-    """Return the reduction of the data at relative factors and residual log ratios."""
+    """Return the reduction of the data at relative factors and residual log ratios.
+
+    Beyond the bounds, where random effects or one stratum reproduce the data exactly and the
+    likelihood has no maximum, the residual squares are infinite.
+    """
+    if _out_of_bounds(factors, log_ratios):
+        fixed = problem.fixed
+        return Reduced(0.0, np.eye(fixed), np.zeros(fixed), float("inf"))
     log_determinant, products = reduce_to_fixed(
         problem.statistics, factors, np.exp(-2.0 * log_ratios)
     )
@@ -95,6 +112,12 @@ def reduced(problem: Problem, factors: list[Array], log_ratios: Array) -> Reduce
     )
 
 
+def _out_of_bounds(factors: list[Array], log_ratios: Array) -> bool:
+    largest = max(float(np.max(np.abs(factor))) for factor in factors)
+    ratio = float(np.max(np.abs(np.real(log_ratios))))
+    return not (largest < LARGEST_FACTOR and ratio < LARGEST_LOG_RATIO)
+
+
 def reduced_at(problem: Problem, parameters: Array) -> Reduced:
     """Return the reduction of the data at a parameter vector."""
     layout = problem.layout
@@ -104,6 +127,8 @@ def reduced_at(problem: Problem, parameters: Array) -> Reduced:
 def profiled_deviance(problem: Problem, parameters: Array, method: Method) -> complex:
     """Return the deviance in units of the data, fixed effects and sigma profiled out."""
     at = reduced_at(problem, parameters)
+    if at.unbounded:
+        return float("inf")
     free = problem.rows - (problem.fixed if method == "REML" else 0)
     unscaled = at.log_determinant + free * (1.0 + np.log(2.0 * np.pi * at.squares / free))
     return unscaled + _constant(problem, at, method)
@@ -116,6 +141,8 @@ def full_deviance(problem: Problem, parameters: Array, sigma: complex, method: M
 
 def deviance_of(problem: Problem, at: Reduced, sigma: complex, method: Method) -> complex:
     """Return the deviance of a reduction at a given standardised residual sd."""
+    if at.unbounded:
+        return float("inf")
     free = problem.rows - (problem.fixed if method == "REML" else 0)
     unscaled = at.log_determinant + free * np.log(2.0 * np.pi * sigma**2) + at.squares / sigma**2
     return unscaled + _constant(problem, at, method)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -15,6 +15,10 @@ from analysis.mixed.result import MixedFit, VarianceComponent
 START_SCALES = (0.1, 0.4, 1.0, 3.0)
 # Gradient per row at which the quasi-Newton descent hands over to Newton steps.
 HANDOVER_GRADIENT = 3e-5
+# Cross-products (numbers) above which the deviance is taken to have one minimum only.
+LARGE_PROBLEM = 20_000
+SCATTERED_STARTS = 4
+SCATTER_SEED = 1
 # Relative factors are of order one; smaller than this, a direction has no variance.
 SINGULAR_TOLERANCE = 1e-5
 
@@ -61,12 +65,14 @@ def refit(fit: MixedFit, method: Method) -> MixedFit:
 
 def fit_problem(problem: Problem, method: Method) -> MixedFit:
     """Fit a prepared model."""
-    layout = problem.layout
-    starts = [layout.start(scale) for scale in START_SCALES]
+
+    def deviance(parameters: Array) -> complex:
+        return profiled_deviance(problem, parameters, method)
+
     minimum = minimise(
-        lambda parameters: profiled_deviance(problem, parameters, method),
-        starts,
-        layout.diagonal,
+        deviance,
+        _starts(problem, deviance),
+        problem.layout.diagonal,
         HANDOVER_GRADIENT * problem.rows,
     )
     return result_of(problem, minimum, method)
@@ -110,6 +116,23 @@ def result_of(problem: Problem, minimum: Minimum, method: Method) -> MixedFit:
         parameters=minimum.parameters,
         standardised_sigma=sigma,
     )
+
+
+def _starts(problem: Problem, deviance: Callable[[Array], complex]) -> list[Array]:
+    """Return the best and the worst of the plain starts; scattered ones where data are few.
+
+    Small samples have deviances with several minima, and evaluations are cheap there; with many
+    groups the deviance is close to a parabola.
+    """
+    plain = [problem.layout.start(scale) for scale in START_SCALES]
+    values = [float(np.real(deviance(start))) for start in plain]
+    best, worst = int(np.argmin(values)), int(np.argmax(values))
+    starts = [plain[best], plain[worst]]
+    if problem.statistics.cells.size > LARGE_PROBLEM:
+        return starts
+    generator = np.random.default_rng(SCATTER_SEED)
+    count = SCATTERED_STARTS * problem.layout.size
+    return starts + list(generator.normal(size=(count, problem.layout.size)))
 
 
 def _covariance(factor: Array) -> Array:

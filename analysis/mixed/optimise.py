@@ -29,6 +29,7 @@ JOINED_DISTANCE = 0.1
 # Relative standard deviations, angles and logarithms are all of order one.
 LONGEST_STEP = 1.0
 POLISH_STEPS = 40
+EXTRA_ROUNDS = 3
 
 
 @dataclass(frozen=True)
@@ -44,16 +45,16 @@ def descend(
     function: Callable[[Array], complex],
     start: Array,
     tolerance: float,
-    known: Array | None = None,
+    known: Sequence[Array] = (),
 ) -> Array:
     """Return where a quasi-Newton descent from `start` ends; never higher than the start.
 
-    The descent stops early once it has joined the minimum `known` (up to the signs, which do not
-    matter to the deviance).
+    The descent stops early once it has joined one of the `known` minima (up to the signs, which
+    do not matter to the deviance).
     """
 
     def stop_when_joined(x: Array) -> None:
-        if known is not None and np.max(np.abs(np.abs(x) - np.abs(known))) < JOINED_DISTANCE:
+        if any(np.max(np.abs(np.abs(x) - np.abs(end))) < JOINED_DISTANCE for end in known):
             raise StopIteration
 
     found: Any = minimize(  # type: ignore[call-overload]
@@ -98,18 +99,24 @@ def minimise(
     diagonal: Array,
     tolerance: float,
 ) -> Minimum:
-    """Return the lowest minimum found from the best and the worst start; exact zeros if allowed.
+    """Return the lowest minimum found from all starts; exact zeros if allowed.
 
     `diagonal` lists the parameters that are standard deviations: those whose value makes no
     difference to the deviance down to zero are set to exactly zero. `tolerance` is the gradient at
     which the quasi-Newton descent hands over to Newton steps.
     """
-    values = [float(np.real(function(start))) for start in starts]
-    ranked = [starts[k] for k in np.argsort(values, kind="stable")]
-    first = descend(function, ranked[0], tolerance)
-    second = descend(function, ranked[-1], tolerance, known=first)
-    lowest = min((first, second), key=lambda end: float(np.real(function(end))))
-    return with_exact_zeros(function, polish(function, lowest), diagonal)
+    ends: list[Array] = []
+    for start in starts:
+        ends.append(descend(function, start, tolerance, known=ends))
+    lowest = min(ends, key=lambda end: float(np.real(function(end))))
+    minimum = polish(function, lowest)
+    for _ in range(EXTRA_ROUNDS):
+        if minimum.converged:
+            break
+        # Near a singular covariance the surface is flatter than a parabola; Newton alone creeps.
+        again = polish(function, descend(function, minimum.parameters, tolerance * 1e-4))
+        minimum = min(again, minimum, key=lambda found: found.value)
+    return with_exact_zeros(function, minimum, diagonal)
 
 
 def with_exact_zeros(
@@ -124,7 +131,8 @@ def with_exact_zeros(
             at = without
     if np.array_equal(at, minimum.parameters):
         return minimum
-    return polish(function, at)
+    zeroed = polish(function, at)
+    return zeroed if zeroed.value <= minimum.value + ZERO_TOLERANCE else minimum
 
 
 def _newton_step(slope: Array, curvature: Array) -> tuple[Array, float, bool]:

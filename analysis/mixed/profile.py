@@ -21,9 +21,10 @@ from analysis.mixed.design import Array
 from analysis.mixed.deviance import deviance_of, reduced, reduced_at
 from analysis.mixed.fit import refit
 from analysis.mixed.natural import NaturalLayout, Target, targets_of
-from analysis.mixed.optimise import polish
+from analysis.mixed.optimise import descend, polish
 from analysis.mixed.result import MixedFit
 
+DESCENT_GRADIENT = 1e-4
 SEARCH_STEPS = 60
 
 
@@ -68,6 +69,8 @@ def _fixed_interval(ml: MixedFit, contrast: Array, name: str, level: float) -> P
 
         def deviance(parameters: Array) -> complex:
             at = reduced_at(problem, parameters)
+            if at.unbounded:
+                return float("inf")
             spread = direction @ np.linalg.solve(at.information, direction)
             squares = at.squares + (standard - direction @ at.coefficients) ** 2 / spread
             profiled = at.log_determinant + rows * (1.0 + np.log(2.0 * np.pi * squares / rows))
@@ -112,7 +115,8 @@ class _Rise:
         level: float,
     ) -> None:
         self.function_at = function_at
-        self.start = start
+        self.start = self.warm = start
+        self.known: dict[float, float] = {}
         self.lowest = lowest
         self.allowed = float(np.sqrt(chi2.ppf(level, 1)))
 
@@ -121,6 +125,7 @@ class _Rise:
         if estimate == bound:
             return bound
         self.warm = self.start
+        self.known = {estimate: -self.allowed}
         inner, outer = estimate, first
         for _ in range(SEARCH_STEPS):
             if (outer - bound) * (first - estimate) >= 0:
@@ -133,10 +138,19 @@ class _Rise:
         return float("inf") if first > estimate else float("-inf")
 
     def _root(self, value: float) -> float:
+        if value not in self.known:
+            height = self._height(value)
+            self.known[value] = float(np.sqrt(max(height - self.lowest, 0.0))) - self.allowed
+        return self.known[value]
+
+    def _height(self, value: float) -> float:
+        """Return the deviance at a value, minimised over the rest from where it was last."""
         function = self.function_at(value)
         if self.warm.size == 0:
-            height = float(np.real(function(self.warm)))
-        else:
-            minimum = polish(function, self.warm)
-            self.warm, height = minimum.parameters, minimum.value
-        return float(np.sqrt(max(height - self.lowest, 0.0))) - self.allowed
+            return float(np.real(function(self.warm)))
+        minimum = polish(function, self.warm)
+        if not minimum.converged:
+            again = polish(function, descend(function, self.start, DESCENT_GRADIENT))
+            minimum = min(minimum, again, key=lambda found: found.value)
+        self.warm = minimum.parameters
+        return minimum.value

@@ -2,9 +2,11 @@
 
 import numpy as np
 import pytest
+from scipy.optimize import minimize
 
 from analysis.mixed import ModelRefusedError, fit_mixed, random_intercept
 from analysis.mixed.design import RandomTerm, random_slopes
+from analysis.mixed.deviance import profiled_deviance
 
 
 def _data(groups: int = 6, trials: int = 5):
@@ -108,3 +110,38 @@ def test_scale_of_the_outcome_does_not_matter() -> None:
     plain = fit_mixed(outcome, fixed, terms)
     huge = fit_mixed(1e9 * outcome + 1e12, fixed, terms)
     np.testing.assert_allclose(huge.standard_errors, 1e9 * plain.standard_errors, rtol=1e-5)
+
+
+def test_likelihood_without_a_maximum_is_flagged_and_finite() -> None:
+    # Every athlete repeats one value exactly: the residual variance is driven towards zero.
+    athlete = np.repeat(np.arange(6), 3)
+    outcome = np.random.default_rng(1).normal(size=6)[athlete]
+    fit = fit_mixed(outcome, np.ones(18), [random_intercept("athlete", athlete)])
+    assert not fit.converged
+    assert np.all(np.isfinite(fit.standard_errors))
+    assert np.isfinite(fit.log_likelihood)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_small_samples_reach_the_lowest_of_many_searches(seed: int) -> None:
+    # Small samples have several local maxima; a search from 30 random points by another algorithm
+    # (Nelder-Mead of scipy) finds none that is higher.
+    random = np.random.default_rng(seed)
+    athlete = np.repeat(np.arange(7), 4)
+    x = random.normal(size=28)
+    outcome = x + random.normal(size=7)[athlete] * x + random.normal(size=28)
+    fixed = np.column_stack([np.ones(28), x])
+    terms = [
+        random_slopes("athlete", athlete, x, ["x"]),
+        random_intercept("device", random.integers(0, 4, 28)),
+    ]
+    fit = fit_mixed(outcome, fixed, terms, method="ML")
+    assert fit.converged
+    for _ in range(30):
+        start = random.normal(size=fit.parameters.size) * random.choice([0.3, 1.0, 3.0])
+        found = minimize(
+            lambda point: float(profiled_deviance(fit.problem, point, "ML").real),
+            start,
+            method="Nelder-Mead",
+        )
+        assert fit.deviance <= found.fun + 2e-6
