@@ -68,14 +68,13 @@ def partial_likelihood(sample: CoxSample, beta: Floats, ties: Ties) -> PartialLi
     np.multiply(X, risk[:, None], out=moments[:, 1:])
     fractions = sample.tie_fractions(ties)
 
-    at_step = sets.sum_at_risk(moments)
-    if sets.tied:
-        at_step = at_step[sets.death_sets]
+    at_step = sets.sum_at_risk(moments)[sets.death_sets]
+    remaining = sets.sum_of_deaths(moments[sets.deaths])[sets.death_sets]
     if fractions is not None:
-        leaving = sets.sum_of_deaths(moments[sets.deaths])
-        at_step -= fractions[:, None] * leaving[sets.death_sets]
-    # Rounding in the differences of sums must not make a risk set lighter than its own death.
-    total = np.maximum(at_step[:, 0], risk[sets.deaths] * (1 - 1e-12))
+        at_step -= fractions[:, None] * remaining
+        remaining *= 1 - fractions[:, None]
+    # Rounding in the differences of sums must not make a risk set lighter than its own deaths.
+    total = np.maximum(at_step[:, 0], remaining[:, 0])
     means = at_step[:, 1:] / total[:, None]
     weights = sample.step_weights
     hazards = weights / total
