@@ -17,6 +17,8 @@ include: "pipeline/rules/intake.smk"
 include: "pipeline/rules/extraction.smk"
 include: "analysis/rules/cohort.smk"
 include: "analysis/rules/models.smk"
+include: "analysis/rules/figures.smk"
+include: "analysis/rules/report.smk"
 
 
 localrules:
@@ -32,4 +34,5 @@ rule check:
 rule study:
     default_target: True
     input:
-        rules.collect_estimates.output,
+        report=f"{RESULTS}/report/report.html",
+        datapackage=f"{RESULTS}/tables/datapackage.json",

@@ -149,6 +149,83 @@ rule incidence_rates:
         "../../shared/step.py"
 
 
+rule calibrated_cox:
+    input:
+        cohort=rules.build_cohort.output.cohort,
+        metrics=rules.collect.output.metrics_table,
+        code=code_of("analysis.models.calibrated_cox:calibrated_cox"),
+    output:
+        estimates=f"{RESULTS}/models/calibrated_cox.parquet",
+    log:
+        f"{RESULTS}/logs/calibrated_cox.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/calibrated_cox.tsv"
+    params:
+        step="analysis.models.calibrated_cox:calibrated_cox",
+        plan=STUDY.plan,
+        study=STUDY.study,
+        freeze=STUDY.freeze,
+    message:
+        "Correcting hazard ratios for measurement error"
+    script:
+        "../../shared/step.py"
+
+
+rule sensor_answer:
+    input:
+        cohort=rules.build_cohort.output.cohort,
+        metrics=rules.collect.output.metrics_table,
+        code=code_of("analysis.models.sensor_answer:sensor_answer"),
+    output:
+        estimates=f"{RESULTS}/models/sensor_answer.parquet",
+    log:
+        f"{RESULTS}/logs/sensor_answer.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/sensor_answer.tsv"
+    params:
+        step="analysis.models.sensor_answer:sensor_answer",
+        plan=STUDY.plan,
+        study=STUDY.study,
+        freeze=STUDY.freeze,
+    message:
+        "Asking how good the sensors are for the question"
+    script:
+        "../../shared/step.py"
+
+
+if STUDY.truth:
+
+    rule compare_with_truth:
+        input:
+            effects=f"{STUDY.truth}/effects.parquet",
+            truth_landings=f"{STUDY.truth}/landings.parquet",
+            truth_athletes=f"{STUDY.truth}/athletes.parquet",
+            truth_nuisances=f"{STUDY.truth}/nuisances.parquet",
+            recordings=rules.collect.output.recordings_table,
+            landings=rules.collect.output.landings_table,
+            metrics=rules.collect.output.metrics_table,
+            cohort=rules.build_cohort.output.cohort,
+            found=[
+                rules.cox_models.output.estimates,
+                rules.calibrated_cox.output.estimates,
+            ],
+            code=code_of("analysis.models.planted:compare_with_truth"),
+        output:
+            estimates=f"{RESULTS}/models/compare_with_truth.parquet",
+        log:
+            f"{RESULTS}/logs/compare_with_truth.log",
+        benchmark:
+            f"{RESULTS}/benchmarks/compare_with_truth.tsv"
+        params:
+            step="analysis.models.planted:compare_with_truth",
+            plan=STUDY.plan,
+            freeze=STUDY.freeze,
+        message:
+            "Holding what was found beside what was planted"
+        script:
+            "../../shared/step.py"
+
+
 rule collect_estimates:
     input:
         parts=[
@@ -159,6 +236,9 @@ rule collect_estimates:
             rules.cox_models.output.estimates,
             rules.incidence_curves.output.estimates,
             rules.incidence_rates.output.estimates,
+            rules.calibrated_cox.output.estimates,
+            rules.sensor_answer.output.estimates,
+            *([rules.compare_with_truth.output.estimates] if STUDY.truth else []),
         ],
         code=code_of("analysis.estimates:collect_estimates"),
     output:

@@ -1,0 +1,195 @@
+# Figures read estimates or tables; each writes SVG, PNG, its data as CSV, and what it prints.
+FIGURES = f"{RESULTS}/report/figures"
+NUMBERS = f"{RESULTS}/report/numbers"
+CAPTIONS = "../report/captions"
+TASKS_SHOWN = [task for task in STUDY.study["tasks"] if task != "standing"]
+
+
+rule draw_flow:
+    input:
+        estimates=rules.collect_estimates.output.estimates,
+        code=code_of("analysis.figures.flow:draw_flow"),
+    output:
+        svg=report(
+            f"{FIGURES}/flow.svg", caption=f"{CAPTIONS}/flow.rst", category="Athletes"
+        ),
+        png=f"{FIGURES}/flow.png",
+        data=f"{FIGURES}/flow.csv",
+        numbers=f"{NUMBERS}/flow.parquet",
+    log:
+        f"{RESULTS}/logs/draw_flow.log",
+    params:
+        step="analysis.figures.flow:draw_flow",
+        plan=STUDY.plan,
+        study=STUDY.study,
+    message:
+        "Drawing the flow of athletes"
+    script:
+        "../../shared/step.py"
+
+
+rule draw_limb_differences:
+    input:
+        estimates=rules.collect_estimates.output.estimates,
+        code=code_of("analysis.figures.limb_differences:draw_limb_differences"),
+    output:
+        svg=report(
+            f"{FIGURES}/limb_differences.svg",
+            caption=f"{CAPTIONS}/limb_differences.rst",
+            category="Measurements",
+        ),
+        png=f"{FIGURES}/limb_differences.png",
+        data=f"{FIGURES}/limb_differences.csv",
+        numbers=f"{NUMBERS}/limb_differences.parquet",
+    log:
+        f"{RESULTS}/logs/draw_limb_differences.log",
+    params:
+        step="analysis.figures.limb_differences:draw_limb_differences",
+        plan=STUDY.plan,
+        study=STUDY.study,
+    message:
+        "Drawing the limb differences"
+    script:
+        "../../shared/step.py"
+
+
+rule draw_distributions:
+    input:
+        summaries=rules.collect.output.summaries_table,
+        code=code_of("analysis.figures.distributions:draw_distributions"),
+    output:
+        svg=report(
+            f"{FIGURES}/distributions.svg",
+            caption=f"{CAPTIONS}/distributions.rst",
+            category="Measurements",
+        ),
+        png=f"{FIGURES}/distributions.png",
+        data=f"{FIGURES}/distributions.csv",
+    log:
+        f"{RESULTS}/logs/draw_distributions.log",
+    params:
+        step="analysis.figures.distributions:draw_distributions",
+        plan=STUDY.plan,
+        study=STUDY.study,
+        minimum_valid_trials=STUDY.processing["minimum_valid_trials"],
+    message:
+        "Drawing the distributions of the metrics"
+    script:
+        "../../shared/step.py"
+
+
+rule draw_waveforms:
+    input:
+        waveforms=rules.collect.output.waveforms_table,
+        landings=rules.collect.output.landings_table,
+        metrics=rules.collect.output.metrics_table,
+        code=code_of("analysis.figures.waveforms:draw_waveforms"),
+    output:
+        svg=report(
+            f"{FIGURES}/waveforms_{{task}}.svg",
+            caption=f"{CAPTIONS}/waveforms.rst",
+            category="Measurements",
+        ),
+        png=f"{FIGURES}/waveforms_{{task}}.png",
+        data=f"{FIGURES}/waveforms_{{task}}.csv",
+    log:
+        f"{RESULTS}/logs/draw_waveforms_{{task}}.log",
+    params:
+        step="analysis.figures.waveforms:draw_waveforms",
+        study=STUDY.study,
+        task=lambda wildcards: wildcards.task,
+    message:
+        "Drawing example landings: {wildcards.task}"
+    script:
+        "../../shared/step.py"
+
+
+rule draw_incidence:
+    input:
+        estimates=rules.collect_estimates.output.estimates,
+        code=code_of("analysis.figures.incidence:draw_incidence"),
+    output:
+        svg=report(
+            f"{FIGURES}/incidence.svg",
+            caption=f"{CAPTIONS}/incidence.rst",
+            category="Results",
+        ),
+        png=f"{FIGURES}/incidence.png",
+        data=f"{FIGURES}/incidence.csv",
+        numbers=f"{NUMBERS}/incidence.parquet",
+    log:
+        f"{RESULTS}/logs/draw_incidence.log",
+    params:
+        step="analysis.figures.incidence:draw_incidence",
+        plan=STUDY.plan,
+    message:
+        "Drawing the cumulative incidences"
+    script:
+        "../../shared/step.py"
+
+
+rule draw_hazard_ratios:
+    input:
+        estimates=rules.collect_estimates.output.estimates,
+        code=code_of("analysis.figures.hazard_ratios:draw_hazard_ratios"),
+    output:
+        svg=report(
+            f"{FIGURES}/hazard_ratios.svg",
+            caption=f"{CAPTIONS}/hazard_ratios.rst",
+            category="Results",
+        ),
+        png=f"{FIGURES}/hazard_ratios.png",
+        data=f"{FIGURES}/hazard_ratios.csv",
+        numbers=f"{NUMBERS}/hazard_ratios.parquet",
+    log:
+        f"{RESULTS}/logs/draw_hazard_ratios.log",
+    params:
+        step="analysis.figures.hazard_ratios:draw_hazard_ratios",
+        plan=STUDY.plan,
+    message:
+        "Drawing the hazard ratios"
+    script:
+        "../../shared/step.py"
+
+
+rule draw_planted:
+    input:
+        estimates=rules.collect_estimates.output.estimates,
+        code=code_of("analysis.figures.planted:draw_planted"),
+    output:
+        svg=report(
+            f"{FIGURES}/planted.svg",
+            caption=f"{CAPTIONS}/planted.rst",
+            category="Demo",
+        ),
+        png=f"{FIGURES}/planted.png",
+        data=f"{FIGURES}/planted.csv",
+        numbers=f"{NUMBERS}/planted.parquet",
+    log:
+        f"{RESULTS}/logs/draw_planted.log",
+    params:
+        step="analysis.figures.planted:draw_planted",
+        plan=STUDY.plan,
+    message:
+        "Drawing what was planted and what was found"
+    script:
+        "../../shared/step.py"
+
+
+# In the order of the page, which numbers them so.
+FIGURES_SHOWN = [
+    "flow",
+    *(f"waveforms_{task}" for task in TASKS_SHOWN),
+    "distributions",
+    "limb_differences",
+    "incidence",
+    "hazard_ratios",
+    *(["planted"] if STUDY.truth else []),
+]
+FIGURES_WITH_NUMBERS = [
+    "flow",
+    "limb_differences",
+    "incidence",
+    "hazard_ratios",
+    *(["planted"] if STUDY.truth else []),
+]
