@@ -25,7 +25,7 @@ from analysis.survival.cox_sample import CoxSample, cox_sample
 from analysis.survival.errors import SurvivalDataError
 from analysis.survival.event_table import step_value
 from analysis.survival.linear import ChiSquareTest, chi_square_test, symmetric_inverse
-from analysis.survival.monotone import divergence_along
+from analysis.survival.monotone import divergence_along, separated_terms
 from analysis.survival.newton import Problem, maximise
 
 
@@ -177,6 +177,7 @@ def fit_fine_gray(
         evaluate=lambda beta: _evaluate(data, beta),
         spread=lambda beta: float(np.ptp(data.X @ beta)),
         divergence=lambda step: divergence_along(sample, step),
+        separated=lambda: separated_terms(sample),
     )
     maximum = maximise(problem, at_zero, max_iterations)
     at = maximum.at_beta

@@ -21,7 +21,7 @@ from analysis.survival.linear import (
     dependent_column,
     symmetric_inverse,
 )
-from analysis.survival.monotone import divergence_along
+from analysis.survival.monotone import divergence_along, separated_terms
 from analysis.survival.newton import Problem, maximise
 from analysis.survival.score_residuals import weighted_scores
 
@@ -112,6 +112,7 @@ def fit_cox(
         evaluate=lambda beta: partial_likelihood(sample, beta, ties),
         spread=lambda beta: float(np.ptp(sample.standardised @ beta)),
         divergence=lambda step: divergence_along(sample, step),
+        separated=lambda: separated_terms(sample),
     )
     maximum = maximise(problem, at_zero, max_iterations)
     inverse = symmetric_inverse(maximum.at_beta.information)

@@ -18,6 +18,9 @@ SLACK = 0.01
 NEGLIGIBLE = 0.05
 # Log hazard ratio over a covariate's range that a step must still add to be suspected.
 LONG_STEP = 0.5
+# Slack, summed over constraints, that a separating direction must have: beyond the tolerance of
+# the solver.
+LEAST_GAIN = 1e-3
 
 
 def rises_forever(sample: CoxSample, direction: Floats) -> bool:
@@ -51,4 +54,47 @@ def divergence_along(sample: CoxSample, step: Floats) -> tuple[str, ...]:
     if not rises_forever(sample, np.where(log_ratio > SLACK * largest, step, 0.0)):
         return ()
     taking_part = log_ratio > NEGLIGIBLE * largest
+    return tuple(name for name, part in zip(sample.names, taking_part, strict=True) if part)
+
+
+def separated_terms(sample: CoxSample) -> tuple[str, ...]:
+    """Name the covariates that separate the events from the others, if any do (exact, slower).
+
+    A linear programme looks for the direction in which every death stays the largest of its risk
+    set and the slack of all constraints together is largest. Its variables are the direction and
+    the largest value of each risk set; without late entry risk sets are nested, so it has about
+    one constraint per row.
+    """
+    from scipy import optimize, sparse
+
+    sets, X = sample.risk_sets, sample.standardised
+    m, p = X.shape
+    S = sets.times.size
+    if sets.late.size:
+        spans = sets.last - sets.first + 1
+        rows = np.repeat(np.arange(m), spans)
+        at_risk = np.arange(rows.size) - np.repeat(np.cumsum(spans) - spans, spans)
+        at_risk += np.repeat(sets.first, spans)
+        later = np.zeros(0, dtype=np.intp)
+    else:
+        rows, at_risk = np.arange(m), sets.last
+        later = np.flatnonzero(np.diff(sets.strata) == 0) + 1
+    largest = sparse.identity(S, format="csr")
+    constraints = sparse.vstack(
+        [
+            sparse.hstack([sparse.csr_matrix(X[rows]), -largest[at_risk]]),
+            sparse.hstack(
+                [sparse.csr_matrix((later.size, p)), largest[later] - largest[later - 1]]
+            ),
+            sparse.hstack([sparse.csr_matrix(-X[sets.deaths]), largest[sets.death_sets]]),
+        ],
+        format="csr",
+    )
+    gain = -np.asarray(constraints.sum(axis=0)).ravel()
+    box = [(-1.0, 1.0)] * p + [(None, None)] * S
+    found = optimize.linprog(-gain, constraints, np.zeros(constraints.shape[0]), bounds=box)
+    if found.status != 0 or found.x is None or gain @ found.x < LEAST_GAIN:
+        return ()
+    reach = np.abs(found.x[:p]) * np.ptp(X, axis=0)
+    taking_part = reach > NEGLIGIBLE * reach.max()
     return tuple(name for name, part in zip(sample.names, taking_part, strict=True) if part)

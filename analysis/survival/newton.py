@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Generic, Protocol, TypeVar
 
 import numpy as np
@@ -24,6 +24,8 @@ HALVINGS = 30
 # Largest spread of the linear predictor: beyond it the risks of one stratum no longer fit
 # into one floating-point range.
 LARGEST_SPREAD = 500.0
+# Spread from which a maximum is checked once more: e^30 between two rows is no hazard ratio.
+IMPLAUSIBLE_SPREAD = 30.0
 
 
 class Evaluated(Protocol):
@@ -69,17 +71,30 @@ class Problem(Generic[Likelihood]):
     evaluate : likelihood at a coefficient vector
     spread : spread of the linear predictor over rows at a coefficient vector
     divergence : names of the coefficients that diverge along a Newton step, empty if none
+    separated : the same without a step to start from; exact and slower, asked only when a climb
+        has not converged, or has converged at an implausible spread
     """
 
     evaluate: Callable[[Floats], Likelihood]
     spread: Callable[[Floats], float]
     divergence: Callable[[Floats], tuple[str, ...]]
+    separated: Callable[[], tuple[str, ...]]
 
 
 def maximise(
     problem: Problem[Likelihood], at_zero: Likelihood, max_iterations: int
 ) -> Maximum[Likelihood]:
     """Climb from zero; always returns, with ``converged`` telling how it ended."""
+    top = _climb(problem, at_zero, max_iterations)
+    if top.diverging or (top.converged and problem.spread(top.beta) < IMPLAUSIBLE_SPREAD):
+        return top
+    diverging = problem.separated()
+    return replace(top, diverging=diverging, converged=top.converged and not diverging)
+
+
+def _climb(
+    problem: Problem[Likelihood], at_zero: Likelihood, max_iterations: int
+) -> Maximum[Likelihood]:
     beta = np.zeros(at_zero.score.size)
     current = at_zero
     diverging: tuple[str, ...] = ()

@@ -88,6 +88,7 @@ def fit_ridge(
         evaluate=evaluate,
         spread=lambda beta: float(np.ptp(sample.standardised @ beta)),
         divergence=lambda _: (),
+        separated=lambda: (),
     )
     maximum = maximise(problem, at_zero, max_iterations)
     at = maximum.at_beta
