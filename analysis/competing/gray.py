@@ -62,7 +62,7 @@ def gray_test(
 
     Raises
     ------
-    SurvivalDataError : a single group, or no event of the cause
+    SurvivalDataError : a single group, no event of the cause, or groups never at risk together
     """
     _, stop_time, codes = competing_follow_up(stop, cause)
     labels, groups = group_codes(group, stop_time.size, "group")
@@ -81,7 +81,13 @@ def gray_test(
         part_score, part_covariance = _one_stratum(counts, rho)
         score += part_score
         covariance += part_covariance
-    return GrayTest(of_cause, labels, score, covariance, rho, chi_square_test(score, covariance))
+    test = chi_square_test(score, covariance)
+    if test.df == 0:
+        raise SurvivalDataError(
+            "group: no two groups are at risk together at an event of the cause, "
+            "so there is nothing to compare"
+        )
+    return GrayTest(of_cause, labels, score, covariance, rho, test)
 
 
 def _count(

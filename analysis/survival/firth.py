@@ -27,6 +27,8 @@ from analysis.survival.newton import HALVINGS, LARGEST_SPREAD, ROUNDED_DECREMENT
 DECREMENT = 1e-18
 # Log hazard ratio, over the covariate's scale, beyond which a profile limit counts as infinite.
 FARTHEST = 200.0
+# Share of the largest information below which another is only rounding.
+LOST = 1e-13
 LIMIT_STEPS = 100
 
 
@@ -129,8 +131,10 @@ def fit_firth(
 def _penalised(sample: CoxSample, beta: Floats, ties: Ties) -> tuple[float, Floats, Floats]:
     """Return penalised log-likelihood, its gradient (p,) and the unpenalised information."""
     at = partial_likelihood(sample, beta, ties)
+    own = np.diag(at.information)
     sign, determinant = np.linalg.slogdet(at.information)
-    if sign <= 0:
+    # Far out, the information is lost to rounding; there the penalty is beyond all limits.
+    if sign <= 0 or own.min() <= LOST * own.max():
         return -np.inf, at.score, at.information
     gradient = at.score + _penalty_gradient(sample, at, ties) / 2
     return at.log_likelihood + float(determinant) / 2, gradient, at.information

@@ -11,14 +11,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import linalg, optimize, special
+from scipy import optimize, special
 
 from analysis.survival.checks import Floats, Integers, group_codes
 from analysis.survival.cox import fit_cox
 from analysis.survival.cox_likelihood import partial_likelihood
 from analysis.survival.cox_sample import CoxSample, Ties
-from analysis.survival.errors import SurvivalDataError
-from analysis.survival.linear import ChiSquareTest
+from analysis.survival.errors import NotIdentifiableError, SurvivalDataError
+from analysis.survival.linear import ChiSquareTest, symmetric_inverse
 from analysis.survival.newton import DECREMENT, HALVINGS, LARGEST_SPREAD, ROUNDED_DECREMENT
 
 # Range of theta that is searched; at its lower end the frailty is reported as absent.
@@ -87,7 +87,7 @@ def fit_gamma_frailty(
     Raises
     ------
     SurvivalDataError : fewer than two groups, or case weights
-    NotIdentifiableError : as for a Cox model
+    NotIdentifiableError : as for a Cox model, or the likelihood is monotone
     """
     labels, codes = group_codes(group, sample.n, "group")
     if labels.size < 2:
@@ -95,6 +95,11 @@ def fit_gamma_frailty(
     if (sample.weights != 1).any():
         raise SurvivalDataError("weights: a frailty model takes no case weights")
     plain = fit_cox(sample, ties=ties)
+    if plain.monotone:
+        raise NotIdentifiableError(
+            f"covariates {', '.join(plain.diverging)} separate the events from the others, so the "
+            "hazard ratio is infinite with or without frailty; use the Firth penalty"
+        )
     joined = _with_group_columns(sample, codes, labels.size)
     events = np.bincount(codes[sample.event], minlength=labels.size).astype(np.float64)
     p = len(sample.names)
@@ -109,7 +114,7 @@ def fit_gamma_frailty(
     inner = _climb(joined, begin, theta, events, ties, max_iterations)
     gain = 2 * (inner.integrated - plain.log_likelihood)
     singular = gain <= 1e-6
-    inverse = linalg.inv(inner.information)[:p, :p] / np.outer(sample.scale, sample.scale)
+    inverse = symmetric_inverse(inner.information)[:p, :p] / np.outer(sample.scale, sample.scale)
     test = ChiSquareTest.of(max(gain, 0.0), 1)
     return FrailtyFit(
         names=sample.names,
@@ -124,7 +129,7 @@ def fit_gamma_frailty(
         log_likelihood=plain.log_likelihood if singular else inner.integrated,
         frailty_test=ChiSquareTest(test.statistic, 1, test.p / 2 if gain > 0 else 1.0),
         iterations=inner.iterations,
-        converged=inner.converged and not plain.monotone,
+        converged=inner.converged,
         ties=ties,
         n=sample.n,
         n_events=sample.n_events,
@@ -152,7 +157,7 @@ def _climb(
     values, converged, iterations = begin, False, 0
     value, score, information = _penalised(joined, values, p, theta, ties)
     while iterations < max_iterations:
-        step = linalg.solve(information, score, assume_a="pos")
+        step = symmetric_inverse(information) @ score
         decrement = float(step @ score)
         if decrement <= DECREMENT:
             converged = True

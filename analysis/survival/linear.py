@@ -14,6 +14,8 @@ from analysis.survival.checks import Floats
 SINGULAR = 1e-10
 # Share of the largest diagonal element that is rounding.
 NOISE = 1e-14
+# A variance below this cannot be scaled to one without overflow.
+LEAST_VARIANCE = 1e-290
 # Smallest diagonal element of the Cholesky factor of a correlation matrix of full rank.
 WELL_CONDITIONED = 1e-3
 
@@ -54,7 +56,8 @@ def symmetric_inverse(matrix: Floats) -> Floats:
     """
     if matrix.size == 0:
         return matrix
-    diagonal = np.sqrt(np.maximum(np.diag(matrix), np.finfo(np.float64).tiny))
+    own = np.diag(matrix)
+    diagonal = np.sqrt(np.where(own > LEAST_VARIANCE, own, 1.0))
     outer: Floats = diagonal[:, None] * diagonal
     correlation = matrix / outer
     factor, failed = linalg.lapack.dpotrf(correlation, lower=1)

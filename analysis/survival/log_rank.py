@@ -50,7 +50,7 @@ def log_rank(
 
     Raises
     ------
-    SurvivalDataError : no event, or a single group
+    SurvivalDataError : no event, a single group, or groups never at risk together
     """
     start_time, stop_time, happened = follow_up(stop, event, start)
     labels, codes = group_codes(group, stop_time.size, "group")
@@ -70,6 +70,11 @@ def log_rank(
         observed += terms[0]
         expected += terms[1]
         covariance += terms[2]
+    test = chi_square_test(observed - expected, covariance)
+    if test.df == 0:
+        raise SurvivalDataError(
+            "group: no two groups are at risk together at an event, so there is nothing to compare"
+        )
     return LogRankTest(
         groups=labels,
         n=np.bincount(codes),
@@ -77,7 +82,7 @@ def log_rank(
         expected=expected,
         covariance=covariance,
         rho=rho,
-        test=chi_square_test(observed - expected, covariance),
+        test=test,
     )
 
 

@@ -115,3 +115,8 @@ def rats() -> pd.DataFrame:
 def kidney() -> pd.DataFrame:
     """Catheter infections, two per person (McGilchrist & Aisbett 1991)."""
     return _carried("survival", "kidney")
+
+
+def bladder() -> pd.DataFrame:
+    """Recurrent bladder tumours, one row per interval between recurrences (Byar 1980)."""
+    return _carried("survival", "bladder2")

@@ -342,6 +342,21 @@ def test_cause_specific_models_of_mgus2():
     assert death.coefficients == pytest.approx([0.0649100, 0.3806110, -0.0440152], abs=5e-8)
 
 
+def test_recurrent_bladder_tumours():
+    """Andersen-Gill rows clustered by person (Byar 1980; Wei, Lin & Weissfeld 1989).
+
+    R survival `coxph(Surv(start, stop, event) ~ rx + size + number, cluster = id, bladder2)`; the
+    five printed digits are from memory.
+    """
+    table = tables.bladder()
+    columns = table[["rx", "size", "number"]]
+    sample = cox_sample(columns, table["stop"], table["event"], start=table["start"])
+    fit = fit_cox(sample, cluster=table["id"])
+    assert fit.coefficients == pytest.approx([-0.46469, -0.04366, 0.17496], abs=6e-6)
+    assert fit.standard_errors == pytest.approx([0.19973, 0.06905, 0.04707], abs=6e-6)
+    assert fit.robust_standard_errors == pytest.approx([0.26556, 0.07762, 0.06304], abs=6e-6)
+
+
 def test_integer_weights_repeat_rows_under_breslow():
     """A row of weight 3 is three rows (Breslow's form is linear in the deaths)."""
     table = tables.complete_lung()

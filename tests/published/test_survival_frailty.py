@@ -5,7 +5,7 @@ import pytest
 from scipy import special
 
 from analysis.survival.cox_sample import cox_sample
-from analysis.survival.errors import SurvivalDataError
+from analysis.survival.errors import NotIdentifiableError, SurvivalDataError
 from analysis.survival.frailty import fit_gamma_frailty
 from tests.published import survival_tables as tables
 
@@ -87,6 +87,14 @@ def test_every_person_alone_in_a_group_still_ends():
     sample = cox_sample(table[["age"]], table["time"], table["event"])
     fit = fit_gamma_frailty(sample, np.arange(len(table)))
     assert np.isfinite([fit.theta, fit.log_likelihood, *fit.coefficients]).all()
+
+
+def test_separated_events_are_refused_with_the_covariate():
+    """No frailty can make the ratio finite when all events are in one group."""
+    table = tables.rats()
+    sample = cox_sample(table[["tumor"]], table["time"], table["tumor"], names=["marked"])
+    with pytest.raises(NotIdentifiableError, match="covariates marked separate the events"):
+        fit_gamma_frailty(sample, table["litter"])
 
 
 def test_one_group_is_refused():

@@ -76,6 +76,14 @@ def test_group_tests_need_two_groups_and_an_event():
         gray_test(STOP, CAUSE, [0, 1] * 3, of_cause=4)
 
 
+def test_groups_never_at_risk_together_are_refused():
+    start, stop, event = [0, 0, 5, 5], [3, 4, 8, 9], [1, 1, 1, 1]
+    with pytest.raises(SurvivalDataError, match="no two groups are at risk together"):
+        log_rank(stop, event, ["early", "early", "late", "late"], start=start)
+    with pytest.raises(SurvivalDataError, match="no two groups are at risk together"):
+        gray_test([2, 3, 8, 9], [0, 0, 1, 1], ["early", "early", "late", "late"])
+
+
 def test_a_group_that_ends_early_does_not_break_the_tests():
     group = (STOP > 5).astype(int)
     for result in (log_rank(STOP, CAUSE > 0, group), gray_test(STOP, CAUSE, group)):
