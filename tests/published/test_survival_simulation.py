@@ -58,7 +58,9 @@ def test_coverage_and_bias_of_the_firth_fit_at_twenty_events():
         covered.append((fit.lower <= TRUE) & (fit.upper >= TRUE))
         estimates.append(fit.coefficients)
         plain.append(fit_cox(sample).coefficients)
-    assert np.mean(covered, axis=0) == pytest.approx([0.95] * 3, abs=MONTE_CARLO * np.sqrt(RUNS / 120))
+    assert np.mean(covered, axis=0) == pytest.approx(
+        [0.95] * 3, abs=MONTE_CARLO * np.sqrt(RUNS / 120)
+    )
     # The penalty takes away first-order bias: nearer to the truth than maximum likelihood.
     bias = np.mean(estimates, axis=0)[0] - TRUE[0]
     assert abs(bias) < abs(np.mean(plain, axis=0)[0] - TRUE[0])
