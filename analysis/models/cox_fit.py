@@ -13,6 +13,11 @@ from analysis.survival.cox_sample import CoxSample, Ties, cox_sample
 from analysis.survival.errors import SurvivalDataError
 from analysis.survival.firth import fit_firth
 
+DIVERGES = "no finite estimate: every event lies at one end of this term (monotone likelihood)"
+UNDETERMINED = "no finite estimate: too few events beside a term that diverges"
+# Of a log hazard ratio per step of the term; beyond it an interval spans more than 10^±40.
+LARGEST_STANDARD_ERROR = 50.0
+
 
 @dataclass(frozen=True)
 class CoxEstimate:
@@ -62,18 +67,20 @@ def estimate_cox(design: CoxDesign, plan: Mapping[str, Any]) -> CoxEstimate:
 def estimate_plain(design: CoxDesign, ties: Ties, level: float) -> CoxEstimate:
     """Fit without penalty; Wald intervals.
 
-    A coefficient that diverges (monotone likelihood) has no estimate and says so.
+    A coefficient that diverges (monotone likelihood) has no estimate and says so; neither has one
+    that the few events left beside it do not determine.
     """
     sample = sample_of(design)
     fit = fit_cox(sample, ties=ties)
+    notes = {
+        name: DIVERGES if name in fit.diverging else UNDETERMINED
+        for name, se in zip(fit.names, fit.standard_errors, strict=True)
+        if name in fit.diverging or (fit.monotone and not se < LARGEST_STANDARD_ERROR)
+    }
     terms = tuple(
-        undefined(level) if name in fit.diverging else wald(float(b), float(se), level)
+        undefined(level) if name in notes else wald(float(b), float(se), level)
         for name, b, se in zip(fit.names, fit.coefficients, fit.standard_errors, strict=True)
     )
-    notes = {
-        name: "no finite estimate: every event lies at one end of this term (monotone likelihood)"
-        for name in fit.diverging
-    }
     return CoxEstimate(sample, fit, terms, "partial likelihood", fit.converged, notes)
 
 
