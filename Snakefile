@@ -1,12 +1,12 @@
 # The study at a glance: raw recordings -> checked index -> metrics -> cohort -> models -> report.
 from snakemake.utils import min_version
 
-from shared.workflow import code_of, open_study
+from shared.workflow import code_of, open_study, project_files
 
 min_version("9.0")
 
 
-configfile: "config/workflow.yaml"
+configfile: f"{workflow.basedir}/config/workflow.yaml"
 
 
 STUDY = open_study(config["settings"])

@@ -132,4 +132,9 @@ def open_study(folder: str) -> Study:
 
 def code_of(step: str) -> list[str]:
     """Return the source files of a step, as inputs of its rule."""
-    return [os.path.relpath(path) if Path.cwd() == ROOT else str(path) for path in sources_of(step)]
+    return [os.path.relpath(path) for path in sources_of(step)]
+
+
+def project_files(pattern: str) -> list[str]:
+    """Return files of the project by a pattern, sorted, as inputs of a rule."""
+    return sorted(os.path.relpath(path) for path in ROOT.glob(pattern))

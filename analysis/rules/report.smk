@@ -31,9 +31,7 @@ rule build_report:
     input:
         estimates=rules.collect_estimates.output.estimates,
         figures=expand(f"{FIGURES}/{{name}}.svg", name=FIGURES_SHOWN),
-        captions=sorted(
-            str(path) for path in Path("analysis/report/captions").glob("*.rst")
-        ),
+        captions=project_files("analysis/report/captions/*.rst"),
         fragments=rules.write_tables.output.fragments,
         numbers=[
             *expand(f"{NUMBERS}/{{name}}.parquet", name=FIGURES_WITH_NUMBERS),
