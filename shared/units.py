@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from functools import cache
+from tokenize import TokenError
 from typing import Any
 
 import numpy as np
@@ -56,6 +57,9 @@ def conversion_factor(from_unit: str, to_unit: str) -> float:
         raise ValueError(f"unit {error.unit_names!r} is unknown") from error
     except pint.DimensionalityError as error:
         raise ValueError(f"{from_unit!r} cannot be converted to {to_unit!r}") from error
+    except (AssertionError, TokenError, TypeError, ArithmeticError) as error:
+        # What the registry's parser raises for texts that are no unit at all, such as "%)".
+        raise ValueError(f"unit {from_unit!r} is unknown") from error
 
 
 def convert(values: ArrayLike, from_unit: str, to_unit: str) -> NDArray[np.float64]:

@@ -44,7 +44,21 @@ def _read_text(path: Path) -> tuple[pd.DataFrame | None, list[Problem]]:
                 mend=f"start from config/template/{path.stem}.csv",
             )
         ]
-    rows = list(csv.reader(lines, delimiter=_delimiter(lines[0])))
+    reader = csv.reader(lines, delimiter=_delimiter(lines[0]), strict=True)
+    rows: list[list[str]] = []
+    try:
+        rows.extend(reader)
+    except csv.Error:
+        return None, [
+            stops(
+                "unreadable_table",
+                path.name,
+                row=len(rows) + 1,
+                found="a quote that is not closed, or text after a closing quote",
+                expected="quotes in pairs around a whole cell",
+                mend="take out the quote, or double it inside a quoted cell",
+            )
+        ]
     names = [name.strip() for name in rows[0]]
     numbered = [(i, row) for i, row in enumerate(rows[1:], start=2) if any(c.strip() for c in row)]
     problems = [

@@ -24,16 +24,20 @@ _NOT_FREE_TEXT = (
 )
 
 
+def _unreadable(file: str, found: str) -> StudyError:
+    return unreadable(
+        file,
+        "a C3D file",
+        "copy or export the file again, or correct the format in the device profile",
+        found,
+    )
+
+
 def _parsed(content: bytes, file: str) -> C3dHeader:
     try:
         return parse_header(content)
     except ValueError as error:
-        raise unreadable(
-            file,
-            "a C3D file",
-            "copy or export the file again, or correct the format in the device profile",
-            str(error),
-        ) from error
+        raise _unreadable(file, str(error)) from error
 
 
 def _several(texts: dict[str, tuple[str, ...]], name: str) -> tuple[str, ...]:
@@ -99,9 +103,14 @@ def read_columns(content: bytes, profile: DeviceProfile, file: str) -> RawColumn
     with tempfile.NamedTemporaryFile(suffix=".c3d") as copy:
         copy.write(content)
         copy.flush()
-        library = ezc3d.c3d(copy.name)
-    analogs = library["data"]["analogs"][0]
-    rate = float(library["parameters"]["ANALOG"]["RATE"]["value"][0])
+        try:
+            library = ezc3d.c3d(copy.name)
+            analogs = library["data"]["analogs"][0]
+            rate = float(library["parameters"]["ANALOG"]["RATE"]["value"][0])
+        except (OSError, RuntimeError, ValueError, IndexError, KeyError) as error:
+            raise _unreadable(file, "bytes that the C3D library cannot read") from error
+    if len(analogs) < len(header.columns) or not rate > 0.0:
+        raise _unreadable(file, f"{len(analogs)} analog channels at {rate:g} Hz")
     position = {name: i for i, name in enumerate(header.columns)}
     columns = {
         name: analogs[position[name]].copy() for name in wanted_columns(profile, header.columns)

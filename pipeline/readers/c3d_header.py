@@ -7,13 +7,21 @@ file format, user guide at c3d.org (header section, parameter section).
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 from dataclasses import dataclass
 from math import prod
 
 BLOCK = 512
 _MAGIC = 0x50
 _MIPS = 86  # processor type of big-endian files
-_TEXT = -1
+# The standard requires these of every file with analog channels; the library counts on them.
+_REQUIRED = {f"POINT:{name}" for name in ("USED", "SCALE", "RATE", "FRAMES", "DATA_START")} | {
+    f"ANALOG:{name}" for name in ("USED", "LABELS", "GEN_SCALE", "SCALE", "OFFSET", "RATE")
+}
+_DAMAGED = "a damaged parameter section"
+_SLACK = 1  # writers may pad a record to an even length
+_TEXT, _WHOLE = -1, 2
+_WIDTHS = {_TEXT: 1, 1: 1, _WHOLE: 2, 4: 4}  # bytes per element by type
 
 
 @dataclass(frozen=True)
@@ -64,40 +72,94 @@ def _texts(data: bytes, dimensions: tuple[int, ...]) -> tuple[str, ...]:
     return tuple(piece.decode("utf-8", "replace").strip("\0 ") for piece in pieces)
 
 
-def _parameter(content: bytes, at: int) -> tuple[str, ...]:
-    """Return the texts of the parameter whose type byte stands at `at`; () for numbers."""
+@dataclass(frozen=True)
+class _Value:
+    """A parameter: its texts (none for numbers), its whole numbers, its end in the file."""
+
+    texts: tuple[str, ...]
+    numbers: tuple[int, ...]
+    end: int
+
+
+def _parameter(content: bytes, at: int, order: str) -> _Value:
+    """Return the parameter whose type byte stands at `at`."""
     kind, count = struct.unpack_from("bB", content, at)
-    if kind != _TEXT:
-        return ()
+    if kind not in _WIDTHS:
+        raise ValueError(_DAMAGED)
     dimensions = tuple(content[at + 2 : at + 2 + count])
     begin = at + 2 + count
-    return _texts(content[begin : begin + prod(dimensions)], dimensions)
+    size = prod(dimensions) * _WIDTHS[kind]
+    end = begin + size
+    if len(dimensions) != count or end >= len(content):
+        raise ValueError(_DAMAGED)
+    data = content[begin:end]
+    texts = _texts(data, dimensions) if kind == _TEXT else ()
+    numbers = struct.unpack(f"{order}{size // 2}H", data) if kind == _WHOLE else ()
+    return _Value(texts, numbers, end + 1 + content[end])
 
 
-def parse_header(content: bytes) -> C3dHeader:
-    """Return the header of the C3D file that starts with `content`; `ValueError` if it is none."""
-    start = _parameter_start(content)
-    end = min(parameter_bytes(content), len(content))
-    order = ">" if content[start + 3] == _MIPS else "<"
-    groups: dict[int, str] = {}
-    found: list[tuple[int, str, tuple[str, ...]]] = []
+def _records(content: bytes, start: int, end: int, order: str) -> Iterator[tuple[int, str, _Value]]:
+    """Yield (group number, name, value) of the records; the number is negative for a group.
+
+    A record whose length and offset to the next disagree means that the file is damaged there: the
+    library would follow the offset to wherever it leads, and might not come back.
+    """
     at = start + 4
     while at + 2 < end:
         length, number = struct.unpack_from("bb", content, at)
-        length = abs(length)
         if length == 0 or number == 0:
-            break
-        name = content[at + 2 : at + 2 + length].decode("latin-1").upper()
-        at += 2 + length
-        if at + 2 > end:
-            break
-        to_next = struct.unpack_from(f"{order}H", content, at)[0]
+            return
+        offset_at = at + 2 + abs(length)
+        if offset_at + 3 > end:
+            raise ValueError(_DAMAGED)
+        name = content[at + 2 : offset_at].decode("latin-1").upper()
+        to_next = struct.unpack_from(f"{order}H", content, offset_at)[0]
+        if number < 0:
+            value = _Value((), (), offset_at + 3 + content[offset_at + 2])
+        else:
+            value = _parameter(content, offset_at + 2, order)
+        yield number, name, value
+        if to_next == 0:
+            return
+        at = offset_at + to_next
+        if not value.end <= at <= min(value.end + _SLACK, end):
+            raise ValueError(_DAMAGED)
+
+
+def _check_counts(head: bytes, order: str, numbers: dict[str, tuple[int, ...]]) -> None:
+    """Refuse a file whose header and parameters disagree on what a frame holds."""
+    points, per_frame = struct.unpack_from(f"{order}2H", head, 2)
+    samples = struct.unpack_from(f"{order}H", head, 18)[0]
+    used = numbers["POINT:USED"], numbers["ANALOG:USED"]
+    if used != ((points,), (per_frame // max(samples, 1),)) or per_frame % max(samples, 1):
+        raise ValueError("a header that contradicts the parameters on the number of channels")
+
+
+def parse_header(content: bytes) -> C3dHeader:
+    """Return the header of the C3D file that starts with `content`.
+
+    Raises
+    ------
+    ValueError
+        The bytes are not the start of a C3D file, or the file is damaged there.
+    """
+    start = _parameter_start(content)
+    end = parameter_bytes(content)
+    if end > len(content):
+        raise ValueError("the file ends within its parameter section")
+    order = ">" if content[start + 3] == _MIPS else "<"
+    groups: dict[int, str] = {}
+    found: list[tuple[int, str, _Value]] = []
+    for number, name, value in _records(content[:end], start, end, order):
         if number < 0:
             groups[-number] = name
         else:
-            found.append((number, name, _parameter(content, at + 2)))
-        if to_next == 0:
-            break
-        at += to_next
-    texts = {f"{groups.get(number, '?')}:{name}": value for number, name, value in found if value}
+            found.append((number, name, value))
+    if any(number not in groups for number, _, _ in found):
+        raise ValueError(_DAMAGED)
+    values = {f"{groups[number]}:{name}": value for number, name, value in found}
+    if missing := sorted(_REQUIRED - values.keys()):
+        raise ValueError(f"no parameter {missing[0]}")
+    _check_counts(content, order, {name: value.numbers for name, value in values.items()})
+    texts = {name: value.texts for name, value in values.items() if value.texts}
     return C3dHeader(texts, _expected_bytes(content, order))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import csv
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -26,6 +27,7 @@ from shared.settings.device import DelimitedText, DeviceProfile
 HEAD_BYTES = 8192
 """Bytes that hold the header of any sensible file; intake reads no more."""
 
+_LONGEST_LINE = 100_000
 _EMPTY_CELLS = ["", "NaN", "nan", "NAN", "-NaN", "-nan", "NA", "N/A", "n/a", "null", "NULL"]
 _DELIMITERS = (",", ";", "\t", "|")
 
@@ -70,12 +72,12 @@ def _head(content: bytes, layout: DelimitedText, file: str) -> _Head:
                 f"bytes in line {len(lines) + 1} that are not in this encoding",
             ) from error
         start = stop + 1
-    if "\0" in lines[-1]:
+    if "\0" in lines[-1] or len(lines[-1]) > _LONGEST_LINE:
         raise unreadable(
             file,
             "a text file",
             "export as CSV, or correct the format in the device profile",
-            "binary content",
+            "binary content, or no line ends",
         )
     names = next(csv.reader([lines[-1]], delimiter=layout.delimiter), [])
     return _Head(tuple(lines[:-1]), tuple(name.strip().lstrip("\ufeff") for name in names), start)
@@ -198,23 +200,39 @@ def _is_number(text: str, decimal: str) -> bool:
     return decimal == "." or "." not in text
 
 
-def _text_problems(
-    table: pa.Table, layout: DelimitedText, file: str, first_row: int
+def _explain(
+    samples: bytes, head: _Head, wanted: Sequence[str], layout: DelimitedText, file: str
 ) -> list[Problem]:
-    """Return one problem per column that holds cells which are no numbers."""
-    problems = []
-    for column in table.column_names:
-        cells = table.column(column).to_pylist()
-        bad = [
-            (i, cell)
-            for i, cell in enumerate(cells)
-            if cell is not None and not _is_number(cell.decode("latin-1"), layout.decimal)
-        ]
-        if not bad:
+    """Return why lines that the fast parser refused are no samples: read slowly, cell by cell."""
+    first_row = layout.header_lines + 2
+    lines = [line for line in samples.decode("latin-1").splitlines() if line]
+    lengths: list[tuple[int, int, int]] = []
+    text: dict[str, list[tuple[int, str]]] = {name: [] for name in wanted}
+    places = [(head.columns.index(name), name) for name in wanted]
+    # Quotes are taken off by hand: a stray one must not swallow the rest of the file.
+    plain = csv.reader(lines, delimiter=layout.delimiter, quoting=csv.QUOTE_NONE)
+    for number, cells in enumerate(plain, start=1):
+        if len(cells) != len(head.columns):
+            lengths.append((number, len(cells), len(head.columns)))
             continue
-        index, text = bad[0][0], bad[0][1].decode("latin-1")
-        more = f", and {len(bad) - 1} more such cells" if len(bad) > 1 else ""
-        problems.append(_no_number(file, layout, first_row + index, column, text, more))
+        for place, name in places:
+            cell = cells[place].strip(' "')
+            if cell not in _EMPTY_CELLS and not _is_number(cell, layout.decimal):
+                text[name].append((number, cell))
+    problems = [
+        _no_number(
+            file,
+            layout,
+            first_row + bad[0][0] - 1,
+            name,
+            bad[0][1],
+            f", and {len(bad) - 1} more such cells" if len(bad) > 1 else "",
+        )
+        for name, bad in text.items()
+        if bad
+    ]
+    if lengths:
+        problems.append(_length_problem(lengths, len(lines) - len(lengths), first_row, file))
     return problems
 
 
@@ -258,15 +276,8 @@ def read_columns(content: bytes, profile: DeviceProfile, file: str) -> RawColumn
     try:
         table = _parse(samples, head.columns, dict.fromkeys(wanted, pa.float64()), layout, handler)
     except pa.ArrowInvalid as error:
-        as_text = _parse(
-            samples,
-            head.columns,
-            dict.fromkeys(wanted, pa.binary()),
-            layout,
-            _RowsOfWrongLength(),
-        )
         raise StudyError(
-            _text_problems(as_text, layout, file, first_row)
+            _explain(content[head.end :], head, wanted, layout, file)
             or unreadable(
                 file, "a delimited text file", "export the file again", "lines that do not parse"
             ).problems

@@ -36,6 +36,11 @@ def _lose_a_cell(study: SmallStudy) -> None:
     ).encode()
 
 
+def _stray_quote(study: SmallStudy) -> None:
+    content = study.tables.pop("exposure").to_csv(index=False)
+    study.raw_tables["exposure.csv"] = (content + 'A0002,2,"9\n' + "A0002,3,4\n" * 20000).encode()
+
+
 def _latin_1(study: SmallStudy) -> None:
     study.cell("outcomes", 2, "confirmed_by", "Röntgen")
     study.raw_tables["outcomes.csv"] = (
@@ -76,6 +81,12 @@ TABLES = [
         _latin_1,
         *("table_not_utf8", "outcomes.csv", 2, None),
         *("not UTF-8", "UTF-8", "save the table again"),
+    ),
+    Reject(
+        "quote_that_is_never_closed",
+        _stray_quote,
+        *("unreadable_table", "exposure.csv", 5, None),
+        *("a quote that is not closed", "quotes in pairs", "take out the quote"),
     ),
     Reject(
         "column_misspelled",

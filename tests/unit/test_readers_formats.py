@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 import ezc3d
@@ -19,6 +20,7 @@ import pytest
 from scipy.io import savemat
 
 from pipeline.readers.read import read_header, read_recording
+from shared.errors import StudyError
 from shared.settings.device import DeviceProfile
 
 RATE = 500.0
@@ -127,6 +129,29 @@ def test_every_format_gives_the_same_si_arrays(
         expected = SIGN[name] * table[name].to_numpy() * TO_SI[name]
         assert recording.channels[channel].dtype == np.float64
         np.testing.assert_allclose(recording.channels[channel], expected, rtol=1e-12, atol=1e-12)
+
+
+@pytest.mark.parametrize("format_", WRITERS)
+def test_damaged_files_are_refused_with_a_sentence_and_never_crash(
+    format_: str, table: pd.DataFrame, tmp_path: Path
+) -> None:
+    path = tmp_path / f"recording.{format_}"
+    WRITERS[format_](table, path)
+    whole = path.read_bytes()
+    random = np.random.default_rng(11)
+    damaged = [whole[: int(cut)] for cut in random.integers(1, len(whole) - 1, 25)]
+    for _ in range(60):
+        content = bytearray(whole)
+        # The front holds headers and lengths, where damage does most.
+        limit = len(whole) if random.random() < 0.5 else min(len(whole), 2048)
+        for place in random.integers(0, limit, 4):
+            content[place] = random.integers(256)
+        damaged.append(bytes(content))
+    for content in damaged:
+        path.write_bytes(content)
+        for read in (read_recording, read_header):
+            with suppress(StudyError):  # any other exception, or a crash, fails the test
+                read(path, profile(format_))
 
 
 @pytest.mark.parametrize("format_", WRITERS)
