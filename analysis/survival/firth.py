@@ -7,6 +7,7 @@ Sources: Firth 1993; Heinze & Schemper 2001; intervals by the penalised profile 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -40,7 +41,8 @@ class FirthFit:
     ----------
     coefficients, covariance : (p,) and (p, p); the covariance is the inverse information of
         the unpenalised likelihood at the penalised estimate
-    lower, upper : (p,) penalised profile-likelihood limits; infinite where there is none
+    lower, upper : (p,) penalised profile-likelihood limits; infinite where there is none, NaN
+        where the profile could not be followed (very few events)
     tests : penalised likelihood-ratio test of each coefficient (do not use Wald: a likelihood
         that is monotone without the penalty is far from quadratic)
     log_likelihood_null, log_likelihood : penalised; only differences have a meaning, because
@@ -106,7 +108,7 @@ def fit_firth(
     tests = []
     for k in range(p):
         profile = _profile(sample, ties, full, k, max_iterations)
-        tests.append(ChiSquareTest.of(-profile(0.0)[0], 1))
+        tests.append(_test_of_zero(profile))
         for side, sign in enumerate((-1.0, 1.0)):
             limits[k, side] = _limit(profile, full.beta[k], sign * root * errors[k], root**2)
     return FirthFit(
@@ -220,6 +222,23 @@ def _rise(
     return None
 
 
+def _test_of_zero(profile: Callable[[float], tuple[float, float]]) -> ChiSquareTest:
+    try:
+        return ChiSquareTest.of(-profile(0.0)[0], 1)
+    except _StalledError:
+        return ChiSquareTest(math.nan, 1, math.nan)
+
+
+class _StalledError(Exception):
+    """The other coefficients could not be maximised at some value of the profiled one."""
+
+
+def _with(beta: Floats, k: int, value: float) -> Floats:
+    changed = beta.copy()
+    changed[k] = value
+    return changed
+
+
 def _profile(
     sample: CoxSample, ties: Ties, full: _Maximum, k: int, max_iterations: int
 ) -> Callable[[float], tuple[float, float]]:
@@ -229,10 +248,14 @@ def _profile(
 
     def loss(b: float) -> tuple[float, float]:
         nonlocal last
-        begin = last.copy()
-        begin[k] = b
-        best = _maximise(sample, ties, begin, free, max_iterations)
+        best = _maximise(sample, ties, _with(last, k, b), free, max_iterations)
+        if not best.converged:
+            # A warm start from a far point can stall on a ridge; the maximum is a second chance.
+            cold = _maximise(sample, ties, _with(full.beta, k, b), free, max_iterations)
+            best = cold if cold.value > best.value else best
         last = best.beta
+        if not best.converged:
+            raise _StalledError
         return 2 * (best.value - full.value), 2 * float(best.gradient[k])
 
     return loss
@@ -244,8 +267,17 @@ def _limit(
     """Find where the profile has lost ``drop``, going from the estimate in the step's direction.
 
     The limit is bracketed first; Newton's method then homes in, bisecting when it would leave
-    the bracket.
+    the bracket. NaN when the profile cannot be followed that far (very few events).
     """
+    try:
+        return _followed_limit(profile, estimate, step, drop)
+    except _StalledError:
+        return math.nan
+
+
+def _followed_limit(
+    profile: Callable[[float], tuple[float, float]], estimate: float, step: float, drop: float
+) -> float:
     inner, outer = estimate, estimate + step
     height, slope = profile(outer)
     while height > -drop:
