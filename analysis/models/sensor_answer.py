@@ -59,6 +59,10 @@ def _add_correction(
     design, estimate = fitted
     term = design.terms[0]
     address = (term.name, f"{level}_error")
+    if estimate.notes:
+        name, why = next(iter(estimate.notes.items()))
+        numbers.not_run((outcome, *address), f"nothing to correct: {name}: {why}", outcome=outcome)
+        return
     try:
         model = measurement.error_model(design, level)
         corrected = correct(
