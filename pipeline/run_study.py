@@ -9,12 +9,13 @@ from __future__ import annotations
 
 import argparse
 import fcntl
+import math
 import os
 import re
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -105,6 +106,18 @@ def _failed_logs(results: Path, started_at: float) -> list[str]:
     return texts
 
 
+def _report_now_and_then(seconds: float) -> Callable[[str], None]:
+    last = -math.inf
+
+    def report(text: str) -> None:
+        nonlocal last
+        if time.monotonic() - last >= seconds:
+            last = time.monotonic()
+            print(f"  demo data  {text}", flush=True)
+
+    return report
+
+
 def _generate_demo(settings: Settings, cores: int) -> None:
     if settings.study.demo is None:
         return
@@ -117,7 +130,7 @@ def _generate_demo(settings: Settings, cores: int) -> None:
         settings.study_folder,
         settings.resolve(settings.study.demo.truth_folder),
         cores=cores,
-        report=lambda text: print(f"  demo data  {text}", flush=True),
+        report=_report_now_and_then(5.0),
     )
 
 
