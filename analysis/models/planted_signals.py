@@ -14,6 +14,18 @@ from analysis.models.quality import flagged_recordings, one_row_per_flag
 VALUE_KEYS = ["athlete_id", "visit", "task", "side", "trial", "landing", "metric", "sensor"]
 TRIAL_PARTS = 5
 """A readable recording name begins with athlete, visit, task, side, trial."""
+VISIT_PARTS = 2
+UNIT_PARTS = 3
+"""A sensor unit is named by athlete, visit and side."""
+
+MISSING_ROWS = ("gap", "missing_samples")
+"""A recording that lacks rows is flagged `gap`; values that lost few rows, `missing_samples`."""
+
+NOTES = {
+    "gap": "found under either flag for missing rows",
+    "missing_samples": "found under either flag for missing rows",
+    "short_recording": "flagged only where the window of a metric reaches past the end",
+}
 
 
 def errors_of_metrics(metrics: pd.DataFrame, truth: pd.DataFrame) -> pd.DataFrame:
@@ -83,25 +95,40 @@ def found_pairs(
     return pairs | {("event_before_clearance", athlete) for athlete in before}
 
 
+def _units_of(kind: str, rows: pd.DataFrame) -> set[str]:
+    """Return the names spoiled by a kind of fault: as given, by trial, by visit for a unit."""
+    spoiled: set[str] = set()
+    for name in rows.loc[rows["kind"].isin(flags_of(kind)), "id"]:
+        parts = name.split(".")
+        visit = {".".join(parts[:VISIT_PARTS])} if len(parts) == UNIT_PARTS else set()
+        spoiled |= {name, trial_of(name)} | visit
+    return spoiled
+
+
+def flags_of(kind: str) -> tuple[str, ...]:
+    """Return the flags under which a kind of fault may stand."""
+    return MISSING_ROWS if kind in MISSING_ROWS else (kind,)
+
+
 def nuisance_numbers(
     planted: pd.DataFrame, found: set[tuple[str, str]], recordings: pd.DataFrame
 ) -> Estimates:
     """Return, per kind of nuisance, how many were planted, found, and flagged without cause."""
-    numbers = Estimates("planted_nuisances", note="demo study: what went wrong on purpose")
+    numbers = Estimates("planted_nuisances")
     names = set(recordings["recording_id"])
     for (kind,), rows in grouped(planted, ["kind"]):
-        hits = sum((kind, name) in found for name in rows["id"])
-        numbers.add(kind, "planted", "count", len(rows), unit="cases")
-        numbers.add(kind, "found", "count", hits, unit="cases")
-        flagged = {name for flag, name in found if flag == kind and name in names}
-        spoiled = {trial_of(name) for name in rows["id"]} | set(rows["id"])
-        units = {".".join(name.split(".")[:2]) for name in rows["id"] if name.count(".") == 2}
+        note = NOTES.get(kind, "demo study: what went wrong on purpose")
+        hits = sum(any((flag, name) in found for flag in flags_of(kind)) for name in rows["id"])
+        numbers.add(kind, "planted", "count", len(rows), unit="cases", note=note)
+        numbers.add(kind, "found", "count", hits, unit="cases", note=note)
+        spoiled = _units_of(kind, planted)
         extra = [
             name
-            for name in flagged
-            if name not in spoiled
-            and trial_of(name) not in spoiled
-            and ".".join(name.split(".")[:2]) not in units
+            for flag, name in sorted(found)
+            if flag == kind
+            and name in names
+            and not spoiled & {name, trial_of(name), ".".join(name.split(".")[:VISIT_PARTS])}
         ]
-        numbers.add(kind, "flagged_without_cause", "count", len(extra), unit="recordings")
+        term = "flagged_without_cause"
+        numbers.add(kind, term, "count", len(extra), unit="recordings", note=note)
     return numbers

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -9,17 +10,22 @@ import numpy as np
 import pandas as pd
 import yaml
 
+from shared.settings.plan import PlanSettings
+
 ROOT = Path(__file__).resolve().parents[2]
 FROZEN = {"status": "frozen", "hash": "0" * 64}
 NOT_FROZEN = {"status": "not_frozen", "hash": "0" * 64}
 
 
-def plan() -> dict[str, Any]:
-    """Return the plan of the demo study with its defaults filled in."""
-    from shared.settings.plan import PlanSettings
-
+@cache
+def _plan() -> PlanSettings:
     content = yaml.safe_load((ROOT / "config" / "plan.yaml").read_text("utf-8"))
-    return PlanSettings(**content).model_dump(mode="json")
+    return PlanSettings(**content)
+
+
+def plan() -> dict[str, Any]:
+    """Return the plan of the demo study with its defaults filled in; a new copy each time."""
+    return _plan().model_dump(mode="json")
 
 
 def study() -> dict[str, Any]:

@@ -1,0 +1,124 @@
+"""Error of measurement: variance components, correlated errors and their correction, planted."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.mixed import ModelRefusedError
+from analysis.models.measurement_error import (
+    ErrorModel,
+    NotCorrectableError,
+    correct,
+    residual_covariance,
+    within_correlation,
+)
+from analysis.models.reliability import error_correlation, predictor_trials, variance_components
+from tests.unit import cohort_tables as tables
+
+ATHLETE, VISIT, TRIAL = 1.0, 0.5, 0.8  # standard deviations that tables.trials plants
+
+
+@pytest.fixture(scope="module")
+def trials():
+    rng = np.random.default_rng(8)
+    people = tables.athletes(1200, rng)
+    predictor = tables.plan()["primary"][0]
+    metrics = tables.trials(people, [predictor], rng)
+    return predictor_trials(metrics, people, predictor, tables.plan()["cox"]["covariates"])
+
+
+def test_components_are_those_that_were_planted(trials):
+    found = variance_components(trials, tables.plan()["cox"]["covariates"], "clearance")
+    deviations = np.sqrt([found.athlete, found.visit, found.trial])
+    # Standard errors at this size are about 0.03, 0.02 and 0.01.
+    np.testing.assert_allclose(deviations, [ATHLETE, VISIT, TRIAL], atol=0.07)
+    assert (found.n_athletes, found.n_repeated) == (1200, 600)
+
+
+def test_reliability_of_a_mean_of_three_trials(trials):
+    found = variance_components(trials, [], "clearance")
+    total = found.athlete + found.visit + found.trial / 3
+    assert found.reliability("visit", 1 / 3) == pytest.approx(found.athlete / total)
+    assert found.reliability("trial", 1 / 3) == pytest.approx((found.athlete + found.visit) / total)
+
+
+def test_without_second_visits_the_habitual_value_is_out_of_reach(trials):
+    once = trials.loc[trials["visit"] == "clearance"]
+    found = variance_components(once, [], "clearance")
+    assert found.visit is None
+    assert found.error("trial", 1 / 3) > 0
+    with pytest.raises(ModelRefusedError, match="two visits"):
+        found.error("visit", 1 / 3)
+
+
+def test_errors_of_predictors_correlate_only_where_they_share_trials():
+    """Two metrics of the same trials with error correlation 0.6; a third of another task."""
+    rng = np.random.default_rng(9)
+    count = 800
+    keys = pd.MultiIndex.from_product(
+        [[f"A{n}" for n in range(count)], ["clearance"], [1, 2, 3]],
+        names=["athlete_id", "visit", "trial"],
+    ).to_frame(index=False)
+    athlete = np.repeat(rng.standard_normal((count, 3)), 3, axis=0)
+    root = np.linalg.cholesky([[1, 0.6, 0], [0.6, 1, 0], [0, 0, 1]])
+    values = athlete + rng.standard_normal((3 * count, 3)) @ root.T
+    rows = {
+        name: keys.assign(task="jump" if name == "c" else "drop", side="left", value=values[:, n])
+        for n, name in enumerate("abc")
+    }
+    found = error_correlation(rows, "trial")
+    np.testing.assert_allclose(found[:2, :2], [[1, 0.6], [0.6, 1]], atol=0.04)
+    np.testing.assert_array_equal(found[2], [0, 0, 1])
+
+
+def test_a_missing_value_does_not_weaken_a_correlation():
+    values = np.array([[1.0, 2.0], [3.0, 4.0], [0.0, np.nan], [-2.0, 1.0], [0.0, 3.0]])
+    found = within_correlation(values, np.array([0, 0, 0, 1, 1]))
+    left = np.array([[1 - 4 / 3, -1], [3 - 4 / 3, 1], [-1, -1], [1, 1]])
+    expected = (left[:, 0] @ left[:, 1]) / np.sqrt((left**2).sum(axis=0).prod())
+    assert found[0, 1] == pytest.approx(expected)
+
+
+def test_joint_correction_undoes_correlated_errors():
+    """Linear regression on 400,000 rows: two correlated predictors, correlated errors, one
+    covariate. The measured coefficients are far off, the corrected ones are the planted ones."""
+    rng = np.random.default_rng(10)
+    count = 400_000
+    covariate = rng.standard_normal(count)
+    root = np.linalg.cholesky([[1, -0.4], [-0.4, 1]])
+    true = rng.standard_normal((count, 2)) @ root.T + 0.3 * covariate[:, None]
+    error = np.array([[0.5, 0.3], [0.3, 0.4]])
+    measured = true + rng.standard_normal((count, 2)) @ np.linalg.cholesky(error).T
+    planted = np.array([0.5, 0.5])
+    response = true @ planted + 0.2 * covariate + rng.standard_normal(count)
+    given = np.column_stack([np.ones(count), covariate])
+    columns = np.column_stack([measured, given])
+    naive = np.linalg.lstsq(columns, response, rcond=None)[0][:2]
+    assert np.abs(naive - planted).min() > 0.15
+    covariance, df = residual_covariance(measured, given)
+    model = ErrorModel(covariance, error, df, df, measured.var(axis=0, ddof=1))
+    found = correct(naive, np.eye(2) * 1e-6, model, np.random.default_rng(0))
+    np.testing.assert_allclose(found.coefficients, planted, atol=0.01)
+    expected = np.sqrt(true.var(axis=0, ddof=1))
+    np.testing.assert_allclose(model.true_deviation, expected, rtol=0.01)
+
+
+def test_the_interval_widens_with_what_is_unknown_about_the_error():
+    spread = [
+        correct(
+            np.array([0.5]),
+            np.array([[0.01]]),
+            ErrorModel(np.eye(1), np.eye(1) * 0.3, 200.0, df, np.ones(1)),
+            np.random.default_rng(0),
+        ).covariance[0, 0]
+        for df in (10.0, 100.0, 1e6)
+    ]
+    assert spread[0] > spread[1] > spread[2] > 0.01 / 0.7**2
+
+
+def test_error_as_large_as_the_variation_is_refused():
+    model = ErrorModel(np.eye(2), np.eye(2) * 1.1, 100.0, 100.0, np.ones(2))
+    with pytest.raises(NotCorrectableError, match="too few trials"):
+        correct(np.ones(2), np.eye(2), model, np.random.default_rng(0))
