@@ -68,15 +68,17 @@ def value_shares(metrics: pd.DataFrame) -> Estimates:
     numbers = Estimates("quality_values")
     table = with_device(metrics)
     keys = ["site", "device", "sensor", "task"]
+    totals: dict[tuple[str, ...], int] = {}
     for (site, device, sensor, task), rows in grouped(table, keys):
         where = (site, device, sensor, task)
+        totals[where] = len(rows)
         valid = int(rows["valid"].sum())
         named: EstimateFields = {"site": site, "sensor": sensor, "task": task}
         numbers.add(where, "values", "count", len(rows), **named)
         numbers.add(where, "valid", "share", valid / len(rows), **named)
     flagged = one_row_per_flag(table)
     for (site, device, sensor, task, flag), rows in grouped(flagged, [*keys, "flag"]):
-        total = len(table.loc[(table[keys] == (site, device, sensor, task)).all(axis=1)])
+        total = totals[site, device, sensor, task]
         numbers.add(
             (site, device, sensor, task),
             flag,
