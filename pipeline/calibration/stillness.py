@@ -32,11 +32,14 @@ def moving_mean_and_sd(signals: Signal, width: int) -> tuple[Signal, Signal]:
     signals = np.asarray(signals, dtype=np.float64)
     centre = signals.mean(axis=-1, keepdims=True)  # keeps the squares small, so no digits are lost
     sums = np.zeros((2, *signals.shape[:-1], signals.shape[-1] + 1))
-    np.cumsum(signals - centre, axis=-1, out=sums[0, ..., 1:])
-    np.cumsum((signals - centre) ** 2, axis=-1, out=sums[1, ..., 1:])
-    moments = (sums[..., width:] - sums[..., :-width]) / width
-    variance = np.maximum(moments[1] - moments[0] ** 2, 0.0)
-    return moments[0] + centre, np.sqrt(variance)
+    centred = np.subtract(signals, centre, out=sums[0, ..., 1:])
+    np.multiply(centred, centred, out=sums[1, ..., 1:])
+    np.cumsum(sums, axis=-1, out=sums)
+    mean, variance = (sums[..., width:] - sums[..., :-width]) / width
+    variance -= mean * mean
+    np.maximum(variance, 0.0, out=variance)
+    mean += centre
+    return mean, np.sqrt(variance, out=variance)
 
 
 def window_samples(window_s: float, rate_hz: float, available: int) -> int:

@@ -10,6 +10,7 @@ import hashlib
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -32,6 +33,13 @@ Signal = NDArray[np.float64]
 def lot(name: str) -> str:
     """Return the hash by which examples are drawn: smallest first."""
     return hashlib.sha256(name.encode()).hexdigest()
+
+
+class Label(NamedTuple):
+    """What a kept curve shows; its signal is let go."""
+
+    channel: str
+    unit: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +115,7 @@ class Examples:
     def __init__(self, settings: ProcessingSettings) -> None:
         self.settings = settings
         self.grid_s = _grid(settings.waveforms)
-        self.kept: dict[tuple[str, str], dict[str, list[pd.DataFrame]]] = {}
+        self.kept: dict[tuple[str, str], dict[str, list[tuple[Label, Signal]]]] = {}
 
     def offer(self, measurement: Measurement, standing: Standing) -> None:
         """Keep landing 1 of a trial if it is valid and among the first by its lot."""
@@ -122,13 +130,7 @@ class Examples:
         if len(group) >= most and (not group or lot(name) > max(map(lot, group))):
             return
         curves = [
-            pd.DataFrame({"time_s": self.grid_s, "value": values}).assign(
-                landing_id=name,
-                site=trial.site,
-                task=trial.task,
-                channel=curve.channel,
-                unit=curve.unit,
-            )
+            (Label(curve.channel, curve.unit), values)
             for curve in _curves(measurement, landing, standing, self.settings)
             if (values := curve.around(contact_s, self.grid_s)) is not None
         ]
@@ -140,11 +142,22 @@ class Examples:
     def table(self) -> pd.DataFrame:
         """Return the table `waveforms`, sorted by its key."""
         schema = schema_of("waveforms")
-        curves = [c for group in self.kept.values() for kept in group.values() for c in kept]
-        if not curves:
+        drawn = [
+            ((name, *group, label.channel, label.unit), values)
+            for group, landings in self.kept.items()
+            for name, curves in landings.items()
+            for label, values in curves
+        ]
+        if not drawn:
             return empty_table("waveforms")
-        table = pd.concat(curves, ignore_index=True)[schema.names]
-        return table.sort_values(list(schema.key), ignore_index=True)
+        texts = pd.DataFrame(
+            [text for text, _ in drawn],
+            columns=["landing_id", "site", "task", "channel", "unit"],
+        )
+        table = texts.loc[texts.index.repeat(len(self.grid_s))].reset_index(drop=True)
+        table["time_s"] = np.tile(self.grid_s, len(drawn))
+        table["value"] = np.concatenate([values for _, values in drawn])
+        return table[schema.names].sort_values(list(schema.key), ignore_index=True)
 
 
 def draw(waveforms: pd.DataFrame, landings: pd.DataFrame, most: int) -> pd.DataFrame:

@@ -68,7 +68,8 @@ def peak_force(
     if last <= first:
         return Refused(Reason.NO_LANDING, "no sample lies between contact and lowest point")
     sample = first + int(np.argmax(force[first : last + 1]))
-    position = peak_position(force, sample)
+    # A force that still rises at the end of the window has its vertex beyond it.
+    position = min(max(peak_position(force, sample), contact), limit)
     return ForcePeak(float(force[sample]), sample, position, first, last)
 
 

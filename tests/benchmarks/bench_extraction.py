@@ -72,7 +72,10 @@ def warm_up(what: str) -> None:
     if what == "parse":
         import pyarrow.csv  # noqa: F401
     else:
-        pass
+        import pipeline.extraction.shard  # noqa: F401
+        from shared.units import conversion_factor
+
+        conversion_factor("g", "m/s2")  # the registry of units is loaded at its first use
 
 
 def timed_pool(what: str, jobs: list[tuple[Any, ...]], processes: int) -> tuple[float, float, list]:
