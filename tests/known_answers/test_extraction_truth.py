@@ -26,7 +26,7 @@ KEY = ["athlete_id", "visit", "task", "side", "trial", "landing", "metric", "sen
 
 @dataclass(frozen=True)
 class Bound:
-    """In the unit of the metric: interval of the bias, limit of the spread; or relative to truth."""
+    """Interval of the bias and limit of the spread, in the metric's unit or relative to truth."""
 
     low: float
     high: float
