@@ -23,6 +23,12 @@ class Window:
         return slice(self.first_sample, self.last_sample + 1)
 
 
+def moving_mean(signal: Signal, width: int) -> Signal:
+    """Return the mean in a sliding window of a signal; result k starts at sample k."""
+    sums = np.concatenate(([0.0], np.cumsum(signal)))
+    return (sums[width:] - sums[:-width]) / width
+
+
 def moving_mean_and_sd(signals: Signal, width: int) -> tuple[Signal, Signal]:
     """Return mean and standard deviation in a sliding window, along the last axis.
 

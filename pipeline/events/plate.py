@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.calibration.stillness import Window, moving_mean_and_sd, window_samples
+from pipeline.calibration.stillness import Window, moving_mean, window_samples
 from pipeline.events.phases import Event, FlightPhase
 from pipeline.filtering.sampled import crossing_position
 from pipeline.filtering.spells import spells, spells_bridging
@@ -59,12 +59,13 @@ def empty_plate(
         width = window_samples(empty_window_s, rate_hz, len(force))
     except ValueError:
         return None
-    mean, spread = moving_mean_and_sd(force, width)
-    lowest = int(np.argmin(mean))
-    if abs(mean[lowest]) > largest_offset_n or spread[lowest] > largest_offset_n:
+    lowest = int(np.argmin(moving_mean(force, width)))
+    still = force[lowest : lowest + width]
+    mean, spread = float(still.mean()), float(still.std())
+    if abs(mean) > largest_offset_n or spread > largest_offset_n:
         return None
-    margin = max(force_threshold_n, force_threshold_sd * float(spread[lowest]))
-    starts, ends = spells(force < mean[lowest] + margin)
+    margin = max(force_threshold_n, force_threshold_sd * spread)
+    starts, ends = spells(force < mean + margin)
     longest = int(np.argmax(ends - starts))
     first, end = int(starts[longest]), int(ends[longest])
     quarter = (end - first) // 4
