@@ -1,0 +1,298 @@
+"""Which values a trial gives, for which limb, with which flags; on closed-form signals."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from pipeline.extraction.limbs import is_dominant, limb_of
+from pipeline.extraction.rows import Athlete, ShardRows
+from pipeline.extraction.visit import measure_visit
+from pipeline.filtering.gaps import Gap
+from pipeline.metrics.outcome import Measured
+from tests.unit import extraction_signals as made
+from tests.unit.extraction_signals import (
+    CONTACT,
+    PROCESSING,
+    RATE,
+    SCALES,
+    WEIGHT,
+    drop_force,
+    drop_jump_force,
+    plates,
+    times,
+    trial,
+    wearables,
+)
+
+SINGLE, DROP_JUMP = "single_leg_drop_landing", "drop_vertical_jump"
+TWO_PLATES = {"left": 0.45, "right": 0.55}
+
+
+def measure(*trials, standing=None):
+    return measure_visit(trials, standing or made.standing(), SCALES, PROCESSING)
+
+
+def values(measurement, metric, sensor, number=1):
+    return {
+        value.side: value
+        for value in measurement.values
+        if (value.metric, value.sensor, value.number) == (metric, sensor, number)
+    }
+
+
+def one(measurement, metric, sensor, number=1):
+    (value,) = values(measurement, metric, sensor, number).values()
+    return value
+
+
+def rows_of(measurements, injured_side="left"):
+    athlete = Athlete("A0001", injured_side, "right", WEIGHT / made.G)
+    shard = ShardRows(PROCESSING.quality.excluding_flags)
+    for measurement in measurements:
+        shard.add_measurement(measurement, athlete, made.standing())
+    return shard.tables()
+
+
+@pytest.mark.parametrize(
+    ("side", "injured", "limb"),
+    [
+        ("left", "left", "involved"),
+        ("right", "left", "uninvolved"),
+        ("left", "both", "involved"),
+        ("right", "both", "involved"),
+        ("both", "left", "both"),
+        ("both", "both", "both"),
+    ],
+)
+def test_limb_of_a_side(side, injured, limb):
+    assert limb_of(side, injured) == limb
+
+
+def test_a_strange_side_is_refused():
+    with pytest.raises(ValueError, match="'l' is not left"):
+        limb_of("l", "left")
+
+
+def test_dominance_is_undefined_for_the_whole_body():
+    assert is_dominant("both", "left") is None
+    assert is_dominant("left", "left") is True
+    assert is_dominant("right", "left") is False
+
+
+def test_two_plates_give_each_limb_and_their_sum():
+    (measured,) = measure(trial(DROP_JUMP, "both", plates(TWO_PLATES, drop_jump_force(times()))))
+    peaks = values(measured, "peak_vgrf", "plate")
+    assert set(peaks) == {"left", "right", "both"}
+    left, right, both = (peaks[side].outcome.value for side in ("left", "right", "both"))
+    assert left + right == pytest.approx(both, rel=2e-3)
+    assert left / both == pytest.approx(0.45, abs=2e-3)
+    assert set(values(measured, "contact_time", "plate")) == {"both"}
+
+
+def test_one_plate_under_two_feet_gives_no_value_per_limb():
+    force = drop_jump_force(times())
+    (measured,) = measure(
+        trial(
+            DROP_JUMP, "both", plates({"single": 1.0}, force), wearables(force, ("left", "right"))
+        )
+    )
+    by_plate = {value.side for value in measured.values if value.sensor == "plate"}
+    by_waist = {value.side for value in measured.values if value.sensor == "waist"}
+    assert by_plate == by_waist == {"both"}
+    assert set(values(measured, "knee_flexion_excursion", "gyro")) == {"left", "right"}
+
+
+def test_drop_jump_by_closed_form():
+    (measured,) = measure(trial(DROP_JUMP, "both", plates(TWO_PLATES, drop_jump_force(times()))))
+    contact_time = one(measured, "contact_time", "plate").outcome
+    flight_time = one(measured, "flight_time", "plate", 2).outcome
+    # the threshold of 20 N is crossed within a sample or two of each edge
+    assert contact_time.value == pytest.approx(0.5, abs=0.003)
+    assert flight_time.value == pytest.approx(0.45, abs=0.003)
+
+
+def test_bilateral_case():
+    """Both limbs are involved; no uninvolved limb, and still one name for each landing."""
+    force = drop_jump_force(times())
+    tables = rows_of(measure(trial(DROP_JUMP, "both", plates(TWO_PLATES, force))), "both")
+    landings = tables["landings"]
+    assert landings["landing_id"].is_unique
+    assert set(zip(landings["side"], landings["limb"], strict=True)) == {
+        ("left", "involved"),
+        ("right", "involved"),
+        ("both", "both"),
+    }
+
+
+def test_knee_takes_its_contact_from_the_plate():
+    force = drop_force(times())
+    worn = wearables(force)
+    (measured,) = measure(trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, force), worn))
+    value = one(measured, "knee_flexion_excursion", "gyro")
+    assert value.events.event_source == "plate"
+    # the knee of the closed form flexes by 50 degrees from the contact on; the first 20 N come
+    # 0.3 ms later and the 20 Hz filter rounds start and top
+    assert value.outcome.value == pytest.approx(50.0, abs=1.0)
+    assert measured.observed.chosen[1, "left"].event_source == "plate"
+
+
+def test_without_a_usable_plate_the_waist_gives_the_contact():
+    force = drop_force(times())
+    missed = plates({"left": 0.0, "right": 0.0}, force)
+    (measured,) = measure(trial(SINGLE, "left", missed, wearables(force)))
+    chosen = measured.observed.chosen[1, "left"]
+    assert chosen.event_source == "waist"
+    assert chosen.seconds(chosen.contact) == pytest.approx(CONTACT, abs=0.02)
+    peak = one(measured, "peak_vgrf", "plate")
+    assert not isinstance(peak.outcome, Measured)
+    assert peak.flags & {"no_flight", "no_landing"}
+    assert isinstance(one(measured, "knee_flexion_excursion", "gyro").outcome, Measured)
+
+
+def test_a_foot_partly_beside_the_plate():
+    force = drop_force(times())
+    partly = plates({"left": 0.7, "right": 0.0}, force)
+    (measured,) = measure(trial(SINGLE, "left", partly, wearables(force)))
+    assert "incomplete_plate" in one(measured, "peak_vgrf", "plate").events.flags
+    chosen = measured.observed.chosen[1, "left"]
+    assert chosen.event_source == "waist"
+    assert not chosen.flags
+    metrics = rows_of([measured])["metrics"].set_index(["metric", "sensor"])
+    assert not metrics.loc[("peak_vgrf", "plate"), "valid"]
+    assert metrics.loc[("knee_flexion_excursion", "gyro"), "valid"]
+
+
+def test_a_step_off_the_plate_afterwards_is_not_incomplete():
+    time = times()
+    force = np.where(time > 5.0, 0.0, drop_force(time))
+    (measured,) = measure(trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, force)))
+    assert not measured.observed.chosen[1, "left"].flags
+
+
+def test_second_hop():
+    time = times()
+    force = np.where((time > 3.6) & (time < 3.75), 0.0, drop_force(time))
+    force = force + 2.0 * made.half_sine(time, 3.75, 0.1)
+    (measured,) = measure(trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, force)))
+    assert measured.observed.chosen[1, "left"].flags == {"second_hop"}
+    assert not rows_of([measured])["metrics"]["valid"].any()
+
+
+def test_a_recording_that_ends_too_soon_keeps_what_it_can():
+    force = drop_force(times(CONTACT + 0.25))
+    (measured,) = measure(
+        trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, force), wearables(force))
+    )
+    assert isinstance(one(measured, "peak_vgrf", "plate").outcome, Measured)
+    knee = one(measured, "knee_flexion_excursion", "gyro")
+    assert "short_recording" in knee.flags
+
+
+def test_body_weight_from_the_scale_is_told():
+    force = drop_force(times())
+    on_plate = plates({"left": 1.0, "right": 0.0}, force)
+    by_scale = made.calibrate([], WEIGHT / made.G, PROCESSING)
+    (measured,) = measure(trial(SINGLE, "left", on_plate), standing=by_scale)
+    assert by_scale.body_weight_source == "scale"
+    assert "body_weight_from_scale" in one(measured, "peak_vgrf", "plate").flags
+    assert "body_weight_from_scale" not in one(measured, "time_to_peak_vgrf", "plate").flags
+    weighed = measure(trial(SINGLE, "left", on_plate))[0]
+    assert one(weighed, "peak_vgrf", "plate").calibrations[0].recording_id == "standing.plates"
+
+
+def test_a_weighing_far_from_the_scale_is_rejected():
+    rejected = made.standing(mass_kg=WEIGHT / made.G * 1.05)
+    assert rejected.body_weight_source == "scale"
+    assert "scale" in rejected.places["plates", "plate"].reason
+
+
+def test_wearables_without_calibration_are_flagged():
+    force = drop_force(times())
+    none = made.calibrate([], WEIGHT / made.G, PROCESSING)
+    (measured,) = measure(trial(SINGLE, "left", wearables(force)), standing=none)
+    for metric, sensor in (("peak_waist_acceleration", "waist"), ("peak_knee_flexion", "gyro")):
+        assert "calibration_rejected" in one(measured, metric, sensor).flags
+
+
+def test_mirrored_units_are_turned_and_named():
+    force = drop_force(times())
+    right_way = [trial(SINGLE, "left", wearables(force), number=n) for n in (1, 2, 3)]
+    mirrored = [trial(SINGLE, "left", wearables(force, sign=-1.0), number=n) for n in (1, 2, 3)]
+    for straight, turned in zip(measure(*right_way), measure(*mirrored), strict=True):
+        for metric in ("knee_flexion_excursion", "peak_knee_flexion_rate"):
+            plain, corrected = one(straight, metric, "gyro"), one(turned, metric, "gyro")
+            assert corrected.outcome.value == pytest.approx(plain.outcome.value, rel=1e-12)
+            assert "mirrored_sensor" in corrected.flags
+            assert "mirrored_sensor" not in plain.flags
+
+
+def test_too_few_landings_decide_nothing():
+    force = drop_force(times())
+    few = [trial(SINGLE, "left", wearables(force, sign=-1.0), number=n) for n in (1, 2)]
+    for measured in measure(*few):
+        assert "mirrored_sensor" not in one(measured, "knee_flexion_excursion", "gyro").flags
+
+
+def test_mirroring_is_decided_per_side():
+    force = drop_force(times())
+    trials = [trial(SINGLE, "left", wearables(force, ("left",), -1.0), number=n) for n in (1, 2, 3)]
+    trials += [trial(SINGLE, "right", wearables(force, ("right",)), number=n) for n in (1, 2, 3)]
+    flagged = {
+        m.observed.trial.side
+        for m in measure(*trials)
+        if "mirrored_sensor" in one(m, "knee_flexion_excursion", "gyro").flags
+    }
+    assert flagged == {"left"}
+
+
+def test_clipping_is_flagged_in_its_window_only():
+    force = drop_force(times(), 20.0)
+    (measured,) = measure(trial(SINGLE, "left", wearables(force, peak_axis_g=16.0)))
+    assert "clipped" in one(measured, "peak_waist_acceleration", "waist").flags
+    assert "clipped" not in one(measured, "knee_flexion_excursion", "gyro").flags
+    # clipping censors a peak, it does not spoil it: the value stays in the analysis
+    metrics = rows_of([measured])["metrics"].set_index("metric")
+    assert "clipped" in metrics.loc["peak_waist_acceleration", "flags"]
+
+
+@pytest.mark.parametrize(
+    ("first", "length", "flag"),
+    [
+        (round((CONTACT + 0.12) * RATE), 30, "gap"),
+        (round((CONTACT + 0.12) * RATE), 2, "missing_samples"),
+        (round((CONTACT + 0.01) * RATE), 1, "gap"),  # close to contact nothing is bridged
+        (round(5.0 * RATE), 30, None),  # outside of the window
+    ],
+)
+def test_missing_samples(first, length, flag):
+    force = drop_force(times())
+    worn = replace(wearables(force), gaps=(Gap(first, first + length),))
+    (measured,) = measure(trial(SINGLE, "left", worn))
+    flags = one(measured, "peak_waist_acceleration", "waist").flags
+    assert flags & {"gap", "missing_samples"} == ({flag} if flag else set())
+
+
+def test_out_of_range():
+    force = drop_force(times())
+    (measured,) = measure(trial(SINGLE, "left", wearables(force, knee_scale=2.0)))
+    assert "out_of_range" in one(measured, "knee_flexion_excursion", "gyro").flags
+
+
+def test_clocks_that_differ_are_told():
+    force = drop_force(times())
+    late = replace(wearables(force), start_s=0.3)
+    (measured,) = measure(trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, force), late))
+    assert "sync_fail" in one(measured, "knee_flexion_excursion", "gyro").flags
+
+
+def test_every_wanted_metric_has_a_row_even_without_a_landing():
+    nothing = np.ones_like(times())
+    (measured,) = measure(
+        trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, nothing), wearables(nothing))
+    )
+    metrics = rows_of([measured])["metrics"]
+    assert set(metrics["sensor"]) == {"plate", "waist", "gyro"}
+    assert metrics["value"].isna().all()
+    assert (metrics["flags"] != "").all()
+    assert not metrics["valid"].any()
