@@ -61,10 +61,12 @@ def exposures_until(exposure: pd.DataFrame, ids: pd.Series, followup_days: pd.Se
         `athlete_exposures`. A month counts when it began before the end of observation: the
         monthly log of an athlete who is injured or leaves holds only what came before.
     ids, followup_days
-        Athletes and their days of observation; empty days give an empty value.
+        Athletes and their days of observation; empty days, or no row in the log, give an empty
+        value. A log that holds no exposure before the end of observation gives 0.
     """
     days = pd.Series(followup_days.to_numpy(), index=ids.to_numpy())
     observed = (exposure["month"] - 1) * DAYS_PER_MONTH < exposure["athlete_id"].map(days)
     sums = exposure.loc[observed].groupby("athlete_id")["athlete_exposures"].sum()
     total = ids.map(sums).fillna(0.0)
-    return total.where(followup_days.notna().to_numpy()).to_numpy(dtype="float64")
+    known = followup_days.notna().to_numpy() & ids.isin(exposure["athlete_id"]).to_numpy()
+    return total.where(known).to_numpy(dtype="float64")

@@ -52,10 +52,13 @@ def fit_outcome(
     return design, estimate_cox(design, plan)
 
 
-def family_p_values(fits: Mapping[str, Fitted], method: str) -> dict[tuple[str, str], float]:
+def family_p_values(
+    fits: Mapping[str, Fitted], method: str, planned: int
+) -> dict[tuple[str, str], float]:
     """Return the adjusted p-value of each (outcome, predictor) of a family of models.
 
-    A predictor whose coefficient has no finite estimate has no p-value and is not in the family.
+    The family keeps its planned size: a model that was refused, or a coefficient without finite
+    estimate, has no p-value but still counts, so that a failed test never eases the others.
     """
     if method != "holm":
         raise ValueError(f"no adjustment {method!r}")
@@ -65,7 +68,8 @@ def family_p_values(fits: Mapping[str, Fitted], method: str) -> dict[tuple[str, 
         for term, found in zip(design.terms, estimate.terms, strict=True)
         if term.is_predictor and found.is_finite
     }
-    return dict(zip(tests, holm(list(tests.values())).tolist(), strict=True))
+    missing = [1.0] * (planned - len(tests))
+    return dict(zip(tests, holm([*tests.values(), *missing]).tolist()[: len(tests)], strict=True))
 
 
 def model_numbers(
@@ -112,7 +116,8 @@ def joint_models(
             fits[outcome] = fit_outcome(cohort, plan["primary"], plan, outcome)
         except SurvivalDataError as error:
             refused.not_run(outcome, str(error), outcome=outcome)
-    adjusted = family_p_values(fits, plan["multiplicity"]) if family == "primary" else {}
+    planned = len(outcomes) * len(plan["primary"])
+    adjusted = family_p_values(fits, plan["multiplicity"], planned) if family == "primary" else {}
     return [
         refused,
         *(

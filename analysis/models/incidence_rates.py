@@ -50,9 +50,8 @@ DENOMINATORS = (
 def _add_rates(
     numbers: Estimates, group: str, rows: pd.DataFrame, per: Denominator, plan: dict[str, Any]
 ) -> None:
-    exposure = rows[per.column].where(rows[per.column] > 0)
-    known = rows.loc[exposure.notna()]
-    amount = float(exposure.sum())
+    known = rows.loc[rows[per.column].notna()]
+    amount = float(known[per.column].sum())
     for name, outcome in plan["outcomes"].items():
         events = int(events_of(known, outcome["events"]).sum())
         if amount == 0:

@@ -97,7 +97,13 @@ def test_exposure_counts_months_begun_before_the_end():
     )
     found = exposures_until(exposure, pd.Series(["A", "B", "C"]), pd.Series([31.0, np.nan, 10.0]))
     # Day 31 lies in the second month (it begins at day 30.4); C kept no log.
-    np.testing.assert_array_equal(found, [12.0, np.nan, 0.0])
+    np.testing.assert_array_equal(found, [12.0, np.nan, np.nan])
+
+
+def test_a_log_without_exposure_before_the_end_is_zero_and_not_unknown():
+    exposure = pd.DataFrame({"athlete_id": ["A"], "month": [2], "athlete_exposures": [7]})
+    found = exposures_until(exposure, pd.Series(["A"]), pd.Series([12.0]))
+    np.testing.assert_array_equal(found, [0.0])
 
 
 def test_predictors_are_means_of_enough_valid_clearance_trials(tmp_path):

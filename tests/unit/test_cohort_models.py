@@ -9,7 +9,7 @@ import pytest
 from analysis.estimates import estimates_table
 from analysis.models import flow, table_one
 from analysis.models.calibrated_cox import calibrated_cox
-from analysis.models.cox_models import cox_models
+from analysis.models.cox_models import cox_models, family_p_values, fit_outcome
 from analysis.models.cumulative_incidence import incidence_curves
 from analysis.models.flow import flow_diagram
 from analysis.models.incidence_rates import incidence_rates
@@ -146,6 +146,23 @@ def test_holm_counts_primary_predictors_times_outcomes(study):
     assert family.loc[smallest, "p_adjusted"] == pytest.approx(min(1, 6 * family["p"].min()))
     assert (family["p_adjusted"] >= family["p"]).all()
     assert rows.loc[rows["family"] != "primary", "p_adjusted"].isna().all()
+
+
+def test_a_model_that_could_not_run_does_not_shrink_the_family(study):
+    plan = tables.plan()
+    cohort = read_table(study[1]["cohort"]).query("included")
+    outcome = plan["primary_outcomes"][0]
+    fits = {outcome: fit_outcome(cohort, plan["primary"], plan, outcome)}
+    adjusted = family_p_values(fits, "holm", planned=6)
+    found = {
+        (outcome, term.name): inference.p
+        for term, inference in zip(fits[outcome][0].terms, fits[outcome][1].terms, strict=True)
+        if term.is_predictor
+    }
+    assert adjusted.keys() == found.keys()
+    smallest = min(found, key=found.get)
+    # Holm 1979: the smallest p times the number of planned tests, three of which gave no p.
+    assert adjusted[smallest] == pytest.approx(min(1, 6 * found[smallest]))
 
 
 def test_the_library_agrees_with_the_primary_models(study):
