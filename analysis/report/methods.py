@@ -7,9 +7,10 @@ from typing import Any
 
 from markupsafe import Markup
 
-from analysis.labels import metric_label, sentence_case, words
+from analysis.labels import metric_label, sentence_case, unit_shown, words
 from analysis.report.ledger import Exempt, phrase, setting
 from shared.metric_dictionary import metrics
+from shared.schemas import schema_of
 
 
 @dataclass(frozen=True)
@@ -27,7 +28,11 @@ def _listed(items: list[Any]) -> Markup:
     return Markup(", ").join(parts[:-1]) + " and " + parts[-1]
 
 
-def _signals(processing: dict[str, Any]) -> Methods:
+_TIME_BASE = {"trigger": "The recordings of a trial shared their time zero by a common trigger."}
+"""How the recordings of a trial were synchronised (study.yaml) -> sentence."""
+
+
+def _signals(study: dict[str, Any], processing: dict[str, Any]) -> Methods:
     filtering, calibration, events = (
         processing[part] for part in ("filtering", "calibration", "events")
     )
@@ -35,6 +40,7 @@ def _signals(processing: dict[str, Any]) -> Methods:
     return Methods(
         "From recording to signal",
         (
+            Markup(_TIME_BASE[study["synchronisation"]]),
             phrase(
                 "Sensors were calibrated on quiet standing: over the stillest {} s, the mean of a "
                 "gyroscope was its bias and the mean of a plate its body weight. Standing "
@@ -70,10 +76,12 @@ def _signals(processing: dict[str, Any]) -> Methods:
     )
 
 
-def _metrics(plan: dict[str, Any]) -> Methods:
+def _metrics(plan: dict[str, Any], processing: dict[str, Any]) -> Methods:
     used = [item["metric"] for item in [*plan["primary"], *plan["exploratory"]]]
     used += plan["mixed"]["metrics"]
-    sentences = [Exempt(metrics()[name].methods, "setting") for name in dict.fromkeys(used)]
+    windows = {name: f"{1000 * value:g}" for name, value in processing["windows"].items()}
+    texts = [metrics()[name].methods.format(**windows) for name in dict.fromkeys(used)]
+    sentences = [Exempt(text, "setting") for text in dict.fromkeys(texts)]
     return Methods("Landing metrics", (Markup(" ").join(sentences),))
 
 
@@ -89,7 +97,8 @@ def _cohort(plan: dict[str, Any], study: dict[str, Any], minimum_valid_trials: i
             phrase(
                 "Follow-up began at the {} visit (the landmark) and ended at the first event or "
                 "after {} days. Predictors were means of an athlete's valid trials at that visit, "
-                "with at least {} valid trials. Handling of other ends: {}.",
+                "with at least {} valid trials; where both knees were reconstructed, both count as "
+                "involved and the predictor is the mean of the two. Handling of other ends: {}.",
                 words(study["clearance_visit"]),
                 setting(plan["horizon_days"]),
                 setting(minimum_valid_trials),
@@ -102,7 +111,11 @@ def _cohort(plan: dict[str, Any], study: dict[str, Any], minimum_valid_trials: i
 def _covariate(covariate: dict[str, Any]) -> Markup:
     if covariate["reference"] is not None:
         return phrase("{} (reference: {})", covariate["label"], words(covariate["reference"]))
-    return phrase("{} (per {})", covariate["label"], setting(covariate["per"]))
+    columns = {column.name: column for column in schema_of("cohort").columns}
+    name = covariate["column"]
+    unit = unit_shown(columns[name].unit) if name in columns else ""
+    step = phrase("{} {}", setting(covariate["per"]), unit) if unit else setting(covariate["per"])
+    return phrase("{} (per {})", covariate["label"], step)
 
 
 def _hazard_models(plan: dict[str, Any]) -> Markup:
@@ -147,10 +160,12 @@ def _incidence(plan: dict[str, Any]) -> Markup:
 def _limbs(plan: dict[str, Any]) -> Markup:
     mixed = plan["mixed"]
     return phrase(
-        "Limb differences came from linear mixed models of the single trials, with trials nested "
-        "in athletes; degrees of freedom by the method of {}. Analysed as logarithms, so that the "
-        "difference is a ratio: {}. Athletes with both knees reconstructed have no uninvolved limb "
-        "and were left out there.",
+        "Limb differences came from linear mixed models of the single trials of all visits by "
+        "REML, adjusted for site, visit, {}. Random were the athlete, the limb difference between "
+        "athletes where it could be estimated, and the visit of an athlete; degrees of freedom by "
+        "the method of {}. Analysed as logarithms, so that the difference is a ratio: {}. Athletes "
+        "with both knees reconstructed have no uninvolved limb and were left out there.",
+        _listed([_covariate(covariate) for covariate in plan["cox"]["covariates"]]),
         sentence_case(words(mixed["degrees_of_freedom"])),
         _listed([Exempt(metric_label(name), "name") for name in mixed["log_scale"]]),
     )
@@ -198,8 +213,8 @@ def methods(
     """Return the methods text; of `ran`, the parts in `_ANALYSES` are described, others not."""
     analysis = tuple(write(plan) for part, write in _ANALYSES.items() if part in ran)
     sections = [
-        _signals(processing),
-        _metrics(plan),
+        _signals(study, processing),
+        _metrics(plan, processing),
         _cohort(plan, study, processing["minimum_valid_trials"]),
     ]
     return [*sections, Methods("Statistical analysis", analysis)] if analysis else sections

@@ -63,7 +63,6 @@ class Quality(Strict):
     maximum_gap_samples: int = Field(ge=0)
     excluding_flags: list[str]
     clip_share_of_range: float = Field(gt=0, le=1)
-    fall_time_tolerance_share: float = Field(gt=0)
     mirrored_share: float = Field(gt=0.5, le=1)
     mirrored_minimum_landings: int = Field(ge=1)
 

@@ -289,6 +289,14 @@ def test_methods_follow_the_settings():
     assert "73.5" not in str(methods(study.STUDY, study.PROCESSING, study.PLAN, frozenset()))
 
 
+def test_the_windows_in_the_methods_are_those_of_the_settings():
+    windows = {**study.PROCESSING["windows"], "waist_peak_s": 0.135}
+    changed = {**study.PROCESSING, "windows": windows}
+    text = str(methods(study.STUDY, changed, study.PLAN, frozenset())[1].paragraphs)
+    assert "within 135 ms of initial contact" in text
+    assert "{" not in text
+
+
 def test_software_versions_are_those_of_the_environment():
     import numpy
 
