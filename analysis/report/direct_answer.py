@@ -38,8 +38,8 @@ def _sentence(ledger: Ledger, outcome: str, predictor: dict[str, str]) -> Markup
         for quantity, style in styles.items()
     ]
     return phrase(
-        "<strong>{} ({})</strong> would show {} of it and need {} events to find it (reliability "
-        "{}, counting the error of {}).",
+        "<strong>{} ({})</strong> would show a ratio of {} and need {} events to find it "
+        "(reliability {}, counting the error of {}).",
         sentence_case(predictor["label"]),
         words(predictor["sensor"]),
         *numbers,

@@ -21,9 +21,9 @@ def interval_cell(ledger: Ledger, address: str, style: str) -> Cell:
     return with_interval(estimate, low, high)
 
 
-def interval_cell_or_word(ledger: Ledger, address: str, style: str) -> Cell:
-    """Return an estimate with its interval, or "not run" where there is no such estimate."""
-    return interval_cell(ledger, address, style) if ledger.holds(address) else "not run"
+def interval_cell_or_word(ledger: Ledger, address: str, style: str, word: str = "not run") -> Cell:
+    """Return an estimate with its interval, or a word where there is no such estimate."""
+    return interval_cell(ledger, address, style) if ledger.holds(address) else word
 
 
 def p_cell(ledger: Ledger, address: str) -> Cell:

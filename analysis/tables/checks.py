@@ -63,8 +63,10 @@ def build_checks(context: Context, ledger: Ledger) -> JournalTable:
             (
                 "With intervals at ",
                 setting(context.confidence_level),
-                ". The penalty keeps estimates finite when events are few. A large p of the test "
-                "does not show that hazards are proportional; with few events it sees little.",
+                ". The penalty keeps estimates finite when events are few. A small p of the test "
+                "says that the hazard ratio changes over follow-up, and that the one printed is an "
+                "average. A large p does not show that hazards are proportional; with few events "
+                "the test sees little.",
             ),
         ),
         absent="no primary model was run",

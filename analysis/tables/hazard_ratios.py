@@ -36,8 +36,10 @@ def _row(
         ledger.number(naive["number_id"], "count", field=field)
         for field in ("n_events", "n_athletes")
     )
+    # The correction is planned for the primary metrics only.
+    word = "not planned" if naive["family"] == "exploratory" else "not run"
     corrected = [
-        interval_cell_or_word(ledger, addresses.get(kind, ""), "ratio")
+        interval_cell_or_word(ledger, addresses.get(kind, ""), "ratio", word)
         for kind in CORRECTED.values()
     ]
     return Row(

@@ -33,5 +33,5 @@ def build(context: Context, ledger: Ledger) -> JournalTable:  # noqa: ARG001 (pr
         "What was not run, and why",
         ("Analysis", "What", "Reason"),
         lines,
-        absent="every analysis of the run gave its numbers",
+        absent="there is nothing to list, every analysis of the run gave its numbers",
     )

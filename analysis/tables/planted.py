@@ -114,7 +114,9 @@ def build_extraction(context: Context, ledger: Ledger) -> JournalTable:
         notes=(
             "Valid landings of all tasks. Bias: mean of extracted minus true, and as a share of "
             "the mean true value. SD: standard deviation of the difference. None: not measured at "
-            "the site.",
+            "the site. The true knee angle is that of the joint; gyroscopes count it from quiet "
+            "standing, so what the knee bends while standing is part of their bias at contact and "
+            "at the peak, and cancels in the excursion.",
         ),
         absent="extracted metrics were not compared with the truth",
     )
@@ -137,5 +139,10 @@ def build_nuisances(context: Context, ledger: Ledger) -> JournalTable:
         "Nuisances planted and found",
         ("Kind", "Planted", "Found", "Recordings flagged without cause"),
         tuple(lines),
+        notes=(
+            "Planted and found count recordings, athletes, or a sensor unit at a visit (mounted "
+            "mirrored). A recording that is too short is flagged only where the window of a "
+            "metric reaches past its end; a gap and missing samples are found under either flag.",
+        ),
         absent="planted nuisances were not compared",
     )

@@ -63,16 +63,18 @@ def write_tables(
     Parameters
     ----------
     tables, fragments : CSV and HTML files; the name of a file is that of its table in `TABLES`,
-        the order of `tables` gives the tables their numbers
+        the order of `tables` gives the tables their numbers; one without rows takes no number
     numbers : ledger of all numbers that the tables print
     """
     context = Context(read_table(estimates), study, processing, plan)
     pages = {path.stem: path for path in fragments}
     ledgers = []
-    for number, path in enumerate(tables, start=1):
+    number = 1
+    for path in tables:
         ledger = Ledger(context.estimates, f"table.{path.stem}")
         table = TABLES[path.stem](context, ledger)
         write_text(as_csv(table), path)
         write_text(as_html(table, number), pages[path.stem])
+        number += bool(table.rows)
         ledgers.append(ledger.table())
     write_table(join(ledgers), numbers, "ledger")
