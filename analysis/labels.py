@@ -62,13 +62,7 @@ def metric_label(metric: str) -> str:
     return entry.label if entry else words(metric)
 
 
-def metric_with_unit(metric: str) -> str:
-    """Return the name of a metric with its unit, as an axis shows it."""
-    entry = metrics().get(metric)
-    return f"{sentence_case(entry.label)} ({unit_shown(entry.unit)})" if entry else words(metric)
-
-
-_UNITS = {"deg": "degrees", "deg/s": "degrees/s", "m/s2": "m/s²", "": "no unit"}
+_UNITS = {"a": "years", "deg": "degrees", "deg/s": "degrees/s", "m/s2": "m/s²", "": "no unit"}
 
 
 def unit_shown(unit: str) -> str:

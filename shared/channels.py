@@ -24,11 +24,6 @@ CHANNELS = _channels()
 """Channel name -> (SI unit, sensor). Waist and segment axes: x anterior, y up, z to the right."""
 
 
-def unit_of(channel: str) -> str:
-    """Return the SI unit of a canonical channel (KeyError when unknown)."""
-    return CHANNELS[channel][0]
-
-
 def sensor_of(channel: str) -> str:
     """Return the sensor kind of a canonical channel: plate, waist, gyro or camera."""
     return CHANNELS[channel][1]

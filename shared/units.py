@@ -1,13 +1,10 @@
-"""Units of measurement: one registry, one conversion, the constants of the trade."""
+"""Units of measurement: one registry, the factor between two, the constants of the trade."""
 
 from __future__ import annotations
 
 from functools import cache
 from tokenize import TokenError
 from typing import Any
-
-import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 STANDARD_GRAVITY = 9.80665
 """Standard gravity in m/s² (3rd General Conference on Weights and Measures, 1901)."""
@@ -60,8 +57,3 @@ def conversion_factor(from_unit: str, to_unit: str) -> float:
     except (AssertionError, TokenError, TypeError, ArithmeticError) as error:
         # What the registry's parser raises for texts that are no unit at all, such as "%)".
         raise ValueError(f"unit {from_unit!r} is unknown") from error
-
-
-def convert(values: ArrayLike, from_unit: str, to_unit: str) -> NDArray[np.float64]:
-    """Convert an array; see `conversion_factor` for the errors raised."""
-    return np.asarray(values, dtype=np.float64) * conversion_factor(from_unit, to_unit)

@@ -20,10 +20,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 BLACK = "#000000"
-ORANGE = "#E69F00"
-SKY = "#56B4E9"
 GREEN = "#009E73"
-YELLOW = "#F0E442"
 BLUE = "#0072B2"
 VERMILION = "#D55E00"
 PURPLE = "#CC79A7"

@@ -24,13 +24,6 @@ def is_valid(flags: Iterable[str], excluding: Collection[str]) -> bool:
     return not any(flag in excluding for flag in flags)
 
 
-def with_flag(column: pd.Series, rows: pd.Series, flag: str) -> pd.Series:
-    """Return a column of flags in which the given rows carry one more flag."""
-    flagged = column.copy()
-    flagged[rows] = [join_flags((*split_flags(text), flag)) for text in column[rows]]
-    return flagged
-
-
 def one_row_per_flag(table: pd.DataFrame, among: Collection[str]) -> pd.DataFrame:
     """Return `table` with the column `flag`: one row for each of its flags that is `among`.
 
