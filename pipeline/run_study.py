@@ -134,14 +134,14 @@ def _generate_demo(settings: Settings, cores: int) -> None:
     )
 
 
-def _stop_if_plan_changed(settings: Settings) -> None:
+def _stop_if_plan_changed(settings: Settings, folder: Path) -> None:
     status = status_of(settings)
     if status.status == "changed":
         changes = "\n".join(f"    {line}" for line in status.differences)
         raise SystemExit(
             f"The plan was changed after it was frozen on {status.date}:\n{changes}\n"
             "Change it back, or freeze it again with a reason, which the report will print:\n"
-            f"    python -m analysis.freeze --settings {settings.folder.name} "
+            f"    .venv/bin/python -m analysis.freeze --settings {folder} "
             '--date YYYY-MM-DD --reason "..."'
         )
 
@@ -164,7 +164,7 @@ def run(options: argparse.Namespace) -> int:
     """Run everything; return the exit status."""
     started, started_at = time.monotonic(), time.time()
     settings = load_settings(options.settings)
-    _stop_if_plan_changed(settings)
+    _stop_if_plan_changed(settings, options.settings)
     with _only_run(Path(".snakemake")):
         _generate_demo(settings, options.cores)
         _unlock(options)

@@ -122,21 +122,23 @@ def _hazard_models(plan: dict[str, Any]) -> Markup:
     cox = plan["cox"]
     strata = _listed([words(column) for column in cox["strata"]])
     stratified = phrase(", stratified by {}", strata) if cox["strata"] else Markup("")
+    covariates = _listed([_covariate(covariate) for covariate in cox["covariates"]])
+    adjusted = phrase(", adjusted for {}", covariates) if cox["covariates"] else Markup("")
     penalty = (
         phrase(", with the penalty of {}", sentence_case(cox["penalty"]))
         if cox["penalty"] != "none"
         else Markup("")
     )
     return phrase(
-        "Hazard ratios per standard deviation came from cause-specific Cox models of {}{}{}, "
-        "adjusted for {}; tied times by the method of {}, intervals of the {} type at {} %. The "
+        "Hazard ratios per standard deviation came from cause-specific Cox models of {}{}{}{}; "
+        "tied times by the method of {}, intervals of the {} type at {} %. The "
         "primary metrics entered one model together; each exploratory metric had a model of its "
         "own. P-values are two-sided; those of the primary family ({} primary metrics, {} primary "
         "outcomes) are also adjusted by the method of {}.",
         _listed([plan["outcomes"][name]["label"] for name in plan["outcomes"]]),
         stratified,
         penalty,
-        _listed([_covariate(covariate) for covariate in cox["covariates"]]),
+        adjusted,
         sentence_case(cox["ties"]),
         sentence_case(cox["interval"]),
         setting(100 * plan["confidence_level"]),
@@ -161,11 +163,11 @@ def _limbs(plan: dict[str, Any]) -> Markup:
     mixed = plan["mixed"]
     return phrase(
         "Limb differences came from linear mixed models of the single trials of all visits by "
-        "REML, adjusted for site, visit, {}. Random were the athlete, the limb difference between "
+        "REML, adjusted for {}. Random were the athlete, the limb difference between "
         "athletes where it could be estimated, and the visit of an athlete; degrees of freedom by "
         "the method of {}. Analysed as logarithms, so that the difference is a ratio: {}. Athletes "
         "with both knees reconstructed have no uninvolved limb and were left out there.",
-        _listed([_covariate(covariate) for covariate in plan["cox"]["covariates"]]),
+        _listed(["site", "visit", *map(_covariate, plan["cox"]["covariates"])]),
         sentence_case(words(mixed["degrees_of_freedom"])),
         _listed([Exempt(metric_label(name), "name") for name in mixed["log_scale"]]),
     )

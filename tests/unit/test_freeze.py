@@ -6,6 +6,7 @@ import shutil
 import pytest
 
 from analysis.freeze import freeze
+from pipeline.run_study import main
 from shared.freeze import FILE, status_of
 from shared.settings.load import load_settings
 from shared.sources import ROOT
@@ -42,6 +43,15 @@ def test_freeze_then_change_then_freeze_with_a_reason(folder):
     assert again.status == "frozen"
     assert again.deviations[0]["reason"] == "follow-up ended early"
     assert "horizon_days" in again.deviations[0]["changes"]
+
+
+def test_a_run_under_a_changed_plan_stops_and_names_the_command(folder):
+    freeze(folder, "2026-03-01", "")
+    change(folder, "horizon_days: 730", "horizon_days: 365")
+    with pytest.raises(SystemExit, match="frozen on 2026-03-01") as stopped:
+        main(["--settings", str(folder)])
+    assert "plan.horizon_days: 730.0 -> 365.0" in str(stopped.value)
+    assert f"--settings {folder} --date" in str(stopped.value)  # the study's folder, not the demo's
 
 
 def test_layout_and_comments_do_not_change_the_hash(folder):

@@ -297,6 +297,15 @@ def test_the_windows_in_the_methods_are_those_of_the_settings():
     assert "{" not in text
 
 
+def test_the_methods_read_well_without_covariates():
+    plan = {**study.PLAN, "cox": {**study.PLAN["cox"], "covariates": []}}
+    ran = frozenset({"limb_difference", "hazards"})
+    text = str(methods(study.STUDY, study.PROCESSING, plan, ran)[-1].paragraphs)
+    assert "adjusted for site and visit." in text
+    assert "adjusted for ;" not in text
+    assert "any second injury, stratified by site; tied times" in text
+
+
 def test_software_versions_are_those_of_the_environment():
     import numpy
 
