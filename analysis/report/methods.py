@@ -64,8 +64,10 @@ def _signals(study: dict[str, Any], processing: dict[str, Any]) -> Methods:
             phrase(
                 "On a plate, initial contact was the moment at which the force rose above {} N, or "
                 "{} standard deviations of the unloaded plate if that is more, and stayed there "
-                "for {} s. At sites without a plate, flight was where the resultant at the waist "
-                "fell below {} g, and contact the last rise through {} g before the impact peak.",
+                "for {} s. At the waist, flight was where the resultant fell below {} g, and "
+                "contact the last rise through {} g before the impact peak. Waist metrics rest on "
+                "the events of the waist unit at every site; knee metrics on the contact of the "
+                "plate where there is one, else on that of the waist unit.",
                 setting(events["force_threshold_n"]),
                 setting(events["force_threshold_sd"]),
                 setting(events["contact_hold_s"]),

@@ -58,7 +58,9 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
                 setting(context.confidence_level),
                 ". Ratio: involved over uninvolved limb, of metrics analysed as logarithms. "
                 "Difference: involved minus uninvolved limb. Athletes with both knees "
-                "reconstructed are left out.",
+                "reconstructed are left out. Where the variation of the limb difference between "
+                "athletes was estimated as none, the model leaves it out, and has many more "
+                "degrees of freedom.",
             ),
         ),
         absent="no limb difference was estimated",
