@@ -201,14 +201,14 @@ def values_of_knees(
     scales: FullScales,
     settings: ProcessingSettings,
 ) -> Iterator[Value]:
-    """Yield the values of the gyroscopes; `mirrored` holds the (device, side) to be turned."""
+    """Yield the values of the gyroscopes; `mirrored` holds the (device, side) that were turned."""
     trial = observed.trial
     for side, knee in knees.items():
         device = knee.signals.device
         sources = _knee_sources(standing, device, side)
         known = set[str]() if sources else {str(Reason.CALIBRATION_REJECTED)}
         if (device, side) in mirrored:
-            knee, known = knee.turned(), known | {str(Reason.MIRRORED_SENSOR)}
+            known |= {str(Reason.MIRRORED_SENSOR)}
         carrier = Carrier(
             "gyro",
             knee.signals,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.calibration.mirrored import mounting
@@ -57,27 +57,44 @@ def _knees(trial: Trial, standing: Standing) -> dict[str, Knee]:
     return knees
 
 
-def mirrored_units(
-    observed: Sequence[Observed],
-    knees: Sequence[dict[str, Knee]],
-    settings: ProcessingSettings,
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """A trial before its visit is known: everything but the values of the knees."""
+
+    observed: Observed
+    knees: dict[str, Knee]
+    values: tuple[Value, ...]
+
+
+def _see(
+    trial: Trial, standing: Standing, scales: FullScales, settings: ProcessingSettings
+) -> _Seen:
+    observed = observe(trial, standing.body_weight_n, settings)
+    values = (
+        *values_of_plates(observed, standing, scales, settings),
+        *values_of_waist(observed, standing, scales, settings),
+        *values_of_camera(observed, settings),
+    )
+    return _Seen(observed, _knees(trial, standing), values)
+
+
+def _mirrored_units(
+    visit: Sequence[_Seen], settings: ProcessingSettings
 ) -> frozenset[tuple[str, str]]:
     """Return the (device, side) whose single-leg landings show a knee that bends backwards.
 
     Only single-leg landings decide: there the leg that is measured is the leg that lands.
     """
     rotations: dict[tuple[str, str], list[float]] = defaultdict(list)
-    for seen, legs in zip(observed, knees, strict=True):
-        if seen.trial.side not in legs:
+    for seen in visit:
+        side = seen.observed.trial.side
+        if side not in seen.knees:
             continue
-        knee = legs[seen.trial.side]
-        landing = seen.chosen[1, seen.trial.side]
+        landing, knee = seen.observed.chosen[1, side], seen.knees[side]
         contact_s = landing.seconds(landing.contact)
-        if contact_s is None:
-            continue
-        rotation = rotation_after_contact(knee, contact_s)
+        rotation = None if contact_s is None else rotation_after_contact(knee, contact_s)
         if rotation is not None:
-            rotations[knee.signals.device, knee.side].append(rotation)
+            rotations[knee.signals.device, side].append(rotation)
     quality = settings.quality
     return frozenset(
         unit
@@ -91,26 +108,22 @@ def mirrored_units(
 
 
 def measure_visit(
-    trials: Sequence[Trial],
+    trials: Iterable[Trial],
     standing: Standing,
     scales: FullScales,
     settings: ProcessingSettings,
-) -> list[Measurement]:
-    """Measure the trials of one athlete at one visit."""
-    observed = [observe(trial, standing.body_weight_n, settings) for trial in trials]
-    knees = [_knees(trial, standing) for trial in trials]
-    mirrored = mirrored_units(observed, knees, settings)
-    results = []
-    for seen, legs in zip(observed, knees, strict=True):
-        values = (
-            *values_of_plates(seen, standing, scales, settings),
-            *values_of_waist(seen, standing, scales, settings),
-            *values_of_knees(seen, legs, mirrored, standing, scales, settings),
-            *values_of_camera(seen, settings),
-        )
-        upright = {
+) -> Iterator[Measurement]:
+    """Yield the measured trials of one athlete at one visit.
+
+    Each trial is looked at as soon as it has been read, while its samples are in the processor's
+    cache; only the knees wait for the whole visit, which tells how their units are mounted.
+    """
+    visit = [_see(trial, standing, scales, settings) for trial in trials]
+    mirrored = _mirrored_units(visit, settings)
+    for seen in visit:
+        knees = {
             side: knee.turned() if (knee.signals.device, side) in mirrored else knee
-            for side, knee in legs.items()
+            for side, knee in seen.knees.items()
         }
-        results.append(Measurement(seen, values, upright))
-    return results
+        of_knees = values_of_knees(seen.observed, knees, mirrored, standing, scales, settings)
+        yield Measurement(seen.observed, (*seen.values, *of_knees), knees)

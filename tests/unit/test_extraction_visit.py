@@ -30,7 +30,7 @@ TWO_PLATES = {"left": 0.45, "right": 0.55}
 
 
 def measure(*trials, standing=None):
-    return measure_visit(trials, standing or made.standing(), SCALES, PROCESSING)
+    return list(measure_visit(trials, standing or made.standing(), SCALES, PROCESSING))
 
 
 def values(measurement, metric, sensor, number=1):
@@ -51,7 +51,7 @@ def rows_of(measurements, injured_side="left"):
     shard = ShardRows(PROCESSING.quality.excluding_flags)
     for measurement in measurements:
         shard.add_measurement(measurement, athlete, made.standing())
-    return shard.tables()
+    return {name: table.to_pandas() for name, table in shard.tables().items()}
 
 
 @pytest.mark.parametrize(
