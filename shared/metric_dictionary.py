@@ -7,7 +7,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import yaml
+from shared.own_yaml import read_own_yaml
 
 
 @dataclass(frozen=True)
@@ -49,8 +49,8 @@ def _metric(name: str, content: dict[str, Any]) -> Metric:
 @cache
 def metrics() -> dict[str, Metric]:
     """Return all metrics by id, in the order of the dictionary."""
-    text = Path(__file__).with_name("metric_dictionary.yaml").read_text("utf-8")
-    return {name: _metric(name, content) for name, content in yaml.safe_load(text).items()}
+    content = read_own_yaml(Path(__file__).with_name("metric_dictionary.yaml"))
+    return {name: _metric(name, item) for name, item in content.items()}
 
 
 def definitions(names: list[str]) -> dict[str, dict[str, Any]]:

@@ -7,7 +7,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-import yaml
+from shared.own_yaml import read_own_yaml
 
 SCHEMA_VERSION = "1"
 
@@ -61,7 +61,7 @@ def _column(name: str, text: str | dict[str, Any]) -> Column:
 @cache
 def schemas() -> dict[str, Schema]:
     """Return all schemas by table name."""
-    content = yaml.safe_load(Path(__file__).with_name("table_schemas.yaml").read_text("utf-8"))
+    content = read_own_yaml(Path(__file__).with_name("table_schemas.yaml"))
     return {
         name: Schema(
             name,
