@@ -7,11 +7,13 @@ inputs of the rule makes a changed module rerun what depends on it, and nothing 
 from __future__ import annotations
 
 import ast
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("shared", "pipeline", "analysis")
+_BLOCKS = (ast.stmt, ast.excepthandler, ast.match_case)
 # Read at run time by the modules beside them, so they belong to the code.
 _DATA_SUFFIXES = (".yaml", ".jinja", ".css")
 
@@ -32,13 +34,22 @@ def _absolute(node: ast.ImportFrom, module: str, is_package: bool) -> str:
     return ".".join([*parts, *([node.module] if node.module else [])])
 
 
+def _statements(node: ast.AST) -> Iterator[ast.stmt]:
+    """Yield all statements below a node; expressions, which are most of a tree, are passed over."""
+    for child in ast.iter_child_nodes(node):
+        if isinstance(child, ast.stmt):
+            yield child
+        if isinstance(child, _BLOCKS):
+            yield from _statements(child)
+
+
 @cache
 def _imports(module: str) -> tuple[str, ...]:
     file = _module_file(module)
     if file is None:
         return ()
     found: set[str] = set()
-    for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+    for node in _statements(ast.parse(file.read_text(encoding="utf-8"))):
         if isinstance(node, ast.Import):
             found.update(alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
