@@ -41,9 +41,9 @@ def empty_table(name: str) -> pd.DataFrame:
     return arrow_schema(schema_of(name)).empty_table().to_pandas()
 
 
-def _check_columns(table: pd.DataFrame, schema: Schema) -> None:
-    missing = [name for name in schema.names if name not in table.columns]
-    extra = [str(name) for name in table.columns if name not in schema.names]
+def _check_columns(names: Sequence[str], schema: Schema) -> None:
+    missing = [name for name in schema.names if name not in names]
+    extra = [name for name in names if name not in schema.names]
     if missing or (extra and not schema.open):
         raise TableError(f"table {schema.name}: missing {missing}, not declared {extra}")
 
@@ -61,38 +61,54 @@ def _check_values(table: pa.Table, schema: Schema) -> None:
                 raise TableError(f"table {schema.name}, column {column.name}: values {strange}")
 
 
-def _check_key(table: pd.DataFrame, schema: Schema) -> None:
-    twice = table.duplicated(list(schema.key))
-    if twice.any():
-        first = table.loc[twice, list(schema.key)].iloc[0].to_dict()
+def _check_key(table: pa.Table, schema: Schema) -> None:
+    keys = table.select(schema.key)
+    if keys.group_by(list(schema.key), use_threads=False).aggregate([]).num_rows < keys.num_rows:
+        rows = keys.to_pandas()
+        first = rows.loc[rows.duplicated()].iloc[0].to_dict()
         raise TableError(f"table {schema.name}: the key {first} stands in more than one row")
 
 
-def to_arrow(table: pd.DataFrame, name: str) -> pa.Table:
+def _from_pandas(table: pd.DataFrame, schema: Schema, lenient: pa.Schema) -> pa.Table:
+    _check_columns([str(name) for name in table.columns], schema)
+    arrow = pa.Table.from_pandas(table[schema.names], schema=lenient, preserve_index=False)
+    for column in table.columns:
+        if column not in schema.names:
+            arrow = arrow.append_column(column, pa.Array.from_pandas(table[column]))
+    return arrow
+
+
+def _from_arrow(table: pa.Table, schema: Schema, lenient: pa.Schema) -> pa.Table:
+    _check_columns(table.column_names, schema)
+    wanted = pa.schema([*lenient, *_undeclared(table, schema)])
+    return table.select(wanted.names).cast(wanted)
+
+
+def _undeclared(table: pa.Table, schema: Schema) -> list[pa.Field]:
+    return [field for field in table.schema if field.name not in schema.names]
+
+
+def to_arrow(table: pd.DataFrame | pa.Table, name: str) -> pa.Table:
     """Return `table` as Arrow, checked: columns, types, empty values, allowed values, key.
 
     Undeclared columns are kept, after the declared ones, only where the schema is open.
     """
     schema = schema_of(name)
-    _check_columns(table, schema)
     target = arrow_schema(schema)
     # Empty values are counted per column below, so the conversion itself lets them pass.
     lenient = pa.schema([field.with_nullable(True) for field in target])
+    convert = _from_arrow if isinstance(table, pa.Table) else _from_pandas
     try:
-        declared = pa.Table.from_pandas(table[schema.names], schema=lenient, preserve_index=False)
+        arrow = convert(table, schema, lenient)
     except (pa.ArrowInvalid, pa.ArrowTypeError) as error:
         raise TableError(f"table {name}: {error}") from error
-    _check_values(declared, schema)
-    arrow = declared.cast(target)
-    extra = [column for column in table.columns if column not in schema.names]
-    for column in extra:
-        arrow = arrow.append_column(column, pa.Array.from_pandas(table[column]))
-    _check_key(table, schema)
-    return arrow
+    _check_values(arrow, schema)
+    _check_key(arrow, schema)
+    return arrow.cast(pa.schema([*target, *_undeclared(arrow, schema)]))
 
 
 def write_table(
-    table: pd.DataFrame,
+    table: pd.DataFrame | pa.Table,
     path: Path,
     name: str,
     *,

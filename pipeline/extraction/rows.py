@@ -5,10 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from operator import itemgetter
 from typing import Any
 
-import numpy as np
-import pandas as pd
+import pyarrow as pa
 
 from pipeline.extraction.limbs import is_dominant, limb_of
 from pipeline.extraction.reading import Reading
@@ -20,6 +20,7 @@ from pipeline.metrics.outcome import Measured
 from pipeline.quality.flags import is_valid, join_flags
 from shared.metric_dictionary import metrics
 from shared.schemas import schema_of
+from shared.tables import arrow_schema
 
 Row = tuple[Any, ...]
 
@@ -39,26 +40,17 @@ def landing_id(trial: Trial, side: str, number: int) -> str:
     return f"{trial.name}.{side}.{number}"
 
 
-_PANDAS_TYPES: dict[tuple[str, bool], Any] = {
-    ("int64", True): pd.Int64Dtype(),
-    ("bool", True): pd.BooleanDtype(),
-    ("float64", True): np.float64,
-    ("int64", False): np.int64,
-    ("bool", False): np.bool_,
-    ("float64", False): np.float64,
-}
-
-
-def table(rows: list[Row], name: str) -> pd.DataFrame:
+def table(rows: list[Row], name: str) -> pa.Table:
     """Return rows as a table with the declared columns and types, sorted by its key."""
     schema = schema_of(name)
-    frame = pd.DataFrame.from_records(rows, columns=schema.names)
-    types = {
-        # Text stays an object: an empty column would otherwise become one of numbers.
-        column.name: _PANDAS_TYPES.get((column.type, column.nullable), np.object_)
-        for column in schema.columns
-    }
-    return frame.astype(types).sort_values(list(schema.key), ignore_index=True)
+    key = itemgetter(*map(schema.names.index, schema.key))
+    columns = zip(*sorted(rows, key=key), strict=True) if rows else ((),) * len(schema.columns)
+    types = arrow_schema(schema).types
+    arrays = [
+        pa.array(column, type_, from_pandas=True)  # not a number means empty
+        for column, type_ in zip(columns, types, strict=True)
+    ]
+    return pa.table(arrays, names=schema.names)
 
 
 def recording_row(index: Mapping[str, Any], reading: Reading) -> Row:
@@ -248,6 +240,6 @@ class ShardRows:
         """Add an exclusion with its reason."""
         self.rows["exclusions"].append((level, name, site, step, reason, detail))
 
-    def tables(self) -> dict[str, pd.DataFrame]:
+    def tables(self) -> dict[str, pa.Table]:
         """Return all tables, each sorted by its key."""
         return {name: table(rows, name) for name, rows in self.rows.items()}

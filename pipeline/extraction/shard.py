@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pandas as pd
+import pyarrow as pa
 
 from pipeline.extraction.reading import Reading, read_file
 from pipeline.extraction.rows import Athlete, ShardRows, calibration_row, recording_row
@@ -188,7 +189,7 @@ def extract_shard(
     for (athlete_id, visit), group in _grouped(index, "athlete_id", "visit").items():
         athlete = people[athlete_id]
         standing = _standing(standings.get((athlete_id, visit), []), athlete, setting, rows)
-        trials = list(_trials(group, setting, rows))
+        trials = _trials(group, setting, rows)
         for measurement in measure_visit(trials, standing, setting.scales, settings):
             rows.add_measurement(measurement, athlete, standing)
             examples.offer(measurement, standing)
@@ -208,9 +209,10 @@ def extract_shard(
 
 
 def _provenance(
-    recordings: pd.DataFrame, processing: dict[str, Any], devices: dict[str, Any]
+    recordings: pa.Table, processing: dict[str, Any], devices: dict[str, Any]
 ) -> dict[str, Any]:
-    hashes = "\n".join(recordings["recording_id"] + " " + recordings["sha256"])
+    files = recordings.select(["recording_id", "sha256"]).to_pylist()
+    hashes = "\n".join(f"{file['recording_id']} {file['sha256']}" for file in files)
     return {
         "inputs": {
             "raw_recordings": sha256_of_bytes(hashes.encode()),

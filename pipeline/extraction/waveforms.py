@@ -14,6 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.extraction.knee import angle_around
@@ -25,7 +26,6 @@ from pipeline.extraction.visit import Measurement
 from pipeline.quality.flags import is_valid
 from shared.schemas import schema_of
 from shared.settings.processing import ProcessingSettings, Waveforms
-from shared.tables import empty_table
 
 Signal = NDArray[np.float64]
 
@@ -139,25 +139,27 @@ class Examples:
             for surplus in sorted(group, key=lot)[most:]:
                 del group[surplus]
 
-    def table(self) -> pd.DataFrame:
+    def table(self) -> pa.Table:
         """Return the table `waveforms`, sorted by its key."""
-        schema = schema_of("waveforms")
-        drawn = [
-            ((name, *group, label.channel, label.unit), values)
+        drawn = {
+            (name, *group, *label): values
             for group, landings in self.kept.items()
             for name, curves in landings.items()
             for label, values in curves
-        ]
-        if not drawn:
-            return empty_table("waveforms")
-        texts = pd.DataFrame(
-            [text for text, _ in drawn],
-            columns=["landing_id", "site", "task", "channel", "unit"],
+        }
+        labels = sorted(drawn)
+        texts = pa.table(
+            [pa.array([label[place] for label in labels], pa.string()) for place in range(5)],
+            names=["landing_id", "site", "task", "channel", "unit"],
         )
-        table = texts.loc[texts.index.repeat(len(self.grid_s))].reset_index(drop=True)
-        table["time_s"] = np.tile(self.grid_s, len(drawn))
-        table["value"] = np.concatenate([values for _, values in drawn])
-        return table[schema.names].sort_values(list(schema.key), ignore_index=True)
+        numbers = {
+            "time_s": np.tile(self.grid_s, len(labels)),
+            "value": np.concatenate([np.empty(0), *(drawn[label] for label in labels)]),
+        }
+        table = texts.take(np.repeat(np.arange(len(labels)), len(self.grid_s)))
+        for name, values in numbers.items():
+            table = table.append_column(name, pa.array(values))
+        return table.select(schema_of("waveforms").names)
 
 
 def draw(waveforms: pd.DataFrame, landings: pd.DataFrame, most: int) -> pd.DataFrame:

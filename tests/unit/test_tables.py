@@ -1,6 +1,7 @@
 """Tables are checked against their schema, written whole, and with the same bytes each time."""
 
 import pandas as pd
+import pyarrow as pa
 import pytest
 
 from shared.schemas import schema_of, schemas
@@ -63,3 +64,26 @@ def test_every_column_says_what_it_is():
         for column in schema.columns:
             assert column.description, f"{schema.name}.{column.name}"
     assert schema_of("metrics").row == "landing x metric x sensor"
+
+
+def test_an_arrow_table_gives_the_same_bytes_as_its_data_frame(tmp_path, exclusions):
+    frame, arrow = tmp_path / "a.parquet", tmp_path / "b.parquet"
+    write_table(exclusions, frame, "exclusions")
+    write_table(pa.Table.from_pandas(exclusions, preserve_index=False), arrow, "exclusions")
+    assert frame.read_bytes() == arrow.read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        (lambda t: t.drop_columns("reason"), "missing"),
+        (lambda t: t.append_column("more", [[1]]), "not declared"),
+        (lambda t: pa.concat_tables([t, t]), "more than one row"),
+        (lambda t: t.drop_columns("level").append_column("level", [["planet"]]), "planet"),
+        (lambda t: t.drop_columns("site").append_column("site", [[None]]), "empty values"),
+    ],
+)
+def test_an_arrow_table_that_breaks_its_schema_is_refused(tmp_path, exclusions, change, message):
+    table = change(pa.Table.from_pandas(exclusions, preserve_index=False))
+    with pytest.raises(TableError, match=message):
+        write_table(table, tmp_path / "x.parquet", "exclusions")
