@@ -32,9 +32,6 @@ FROM_ZERO = ("knee_flexion_at_contact", "peak_knee_flexion")
 
 FLEXION = (*FROM_ZERO, "knee_flexion_excursion")
 LARGEST_DRIFT_RAD = math.radians(5.0)
-LAST_STANCE_S = 2.0
-"""A drift shows in a stance that is sought this long before the end: common practice, no source."""
-
 _OUTSIDE = Refused(Reason.SHORT_RECORDING, "the contact lies outside of the recording")
 
 
@@ -108,7 +105,7 @@ def _stance_before(knee: Knee, contact: float, settings: ProcessingSettings) -> 
 def _drifts(knee: Knee, stance: Window, contact: float, settings: ProcessingSettings) -> bool:
     """Tell whether the rate in the last stance reveals a drift of the angle beyond its limit."""
     rate_hz = knee.signals.rate_hz
-    after = max(math.ceil(contact + rate_hz), len(knee.rate) - math.ceil(LAST_STANCE_S * rate_hz))
+    after = math.ceil(contact + rate_hz)
     window_s = settings.windows.standing_window_s
     if len(knee.rate) - after < window_s * rate_hz:
         return False

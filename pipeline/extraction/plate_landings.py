@@ -16,7 +16,7 @@ from pipeline.events.centre_of_mass import (
 from pipeline.events.phases import FlightPhase
 from pipeline.events.plate import limb_phase
 from pipeline.events.tasks import Landing
-from pipeline.extraction.plates import STANCE_WITHIN_S, Plates, final_stance
+from pipeline.extraction.plates import Plates, final_stance
 from pipeline.extraction.tasks import ExpectedLanding, landings_of, takeoff_of
 from pipeline.extraction.values import SideLanding
 from pipeline.reasons import Reason
@@ -40,11 +40,9 @@ def _stance(
     plates: Plates, found: Found, body_weight_n: float, settings: ProcessingSettings
 ) -> Window | None:
     contacts = [item.landing.contact.position for item in found.values() if item.landing]
-    # Without a landing the end of the recording shows whether somebody stands on the plates.
-    end = max(len(plates.total) - STANCE_WITHIN_S * plates.signals.rate_hz, 0.0)
     return final_stance(
         plates,
-        max(contacts, default=end),
+        max(contacts, default=0.0),
         body_weight_n=body_weight_n,
         window_s=settings.windows.standing_window_s,
         spread_share=FINAL_STANCE_SPREAD,

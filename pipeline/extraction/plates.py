@@ -18,9 +18,7 @@ from shared.settings.processing import Events
 Signal = NDArray[np.float64]
 
 LANDING_TIME_S = 0.5
-STANCE_WITHIN_S = 3.5
-"""A stance is sought between these times after contact: what comes before belongs to the landing,
-what comes after may be a step off the plate. Common practice, no source."""
+"""A stance is sought this long after contact: the time before belongs to the landing itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,13 +99,11 @@ def final_stance(
     spread_share
         Largest standard deviation of the force, as a share of body weight.
     """
-    rate_hz = plates.signals.rate_hz
     window = quiet_stance(
         plates.total,
-        rate_hz,
+        plates.signals.rate_hz,
         window_s=window_s,
-        first_sample=int(contact + LANDING_TIME_S * rate_hz),
-        end_sample=int(contact + STANCE_WITHIN_S * rate_hz),
+        first_sample=int(contact + LANDING_TIME_S * plates.signals.rate_hz),
         smallest_load_n=0.2 * body_weight_n,
     )
     if window is None or plates.total[window.samples].std() > spread_share * body_weight_n:

@@ -163,15 +163,6 @@ def test_a_foot_partly_beside_the_plate():
     assert metrics.loc[("knee_flexion_excursion", "gyro"), "valid"]
 
 
-def test_a_foot_so_far_off_that_no_landing_is_seen():
-    force = drop_force(times())
-    hardly = plates({"left": 0.25, "right": 0.0}, force)
-    (measured,) = measure(trial(SINGLE, "left", hardly, wearables(force)))
-    assert one(measured, "peak_vgrf", "plate").flags >= {"no_landing"}
-    assert "incomplete_plate" in one(measured, "peak_vgrf", "plate").events.flags
-    assert measured.observed.chosen[1, "left"].event_source == "waist"
-
-
 def test_a_step_off_the_plate_afterwards_is_not_incomplete():
     time = times()
     force = np.where(time > 5.0, 0.0, drop_force(time))
