@@ -32,8 +32,8 @@ def waist_flights(
     waist_minimum_flight_s: float,
     waist_contact_threshold_g: float,
     waist_search_s: float,
+    waist_ringing_s: float,
     waist_hold_s: float = 0.010,
-    waist_ringing_s: float = 0.050,
 ) -> tuple[FlightPhase, ...]:
     """Find the times of near weightlessness.
 

@@ -59,6 +59,7 @@ def waist_landings(
         waist_minimum_flight_s=events.waist_minimum_flight_s,
         waist_contact_threshold_g=events.waist_contact_threshold_g,
         waist_search_s=events.waist_search_s,
+        waist_ringing_s=events.waist_ringing_s,
     )
     # A quick rise from the squat unloads the waist as long as a hop does, but ends in no impact.
     flights = [phase for phase in phases if phase.contact is None or phase.peak >= LANDING_PEAK_G]

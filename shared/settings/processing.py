@@ -45,6 +45,7 @@ class Events(Strict):
     waist_minimum_flight_s: float = Field(gt=0)
     waist_contact_threshold_g: float = Field(gt=0)
     waist_search_s: float = Field(gt=0)
+    waist_ringing_s: float = Field(gt=0)
 
 
 class MetricWindows(Strict):

@@ -11,6 +11,7 @@ WAIST = {
     "waist_minimum_flight_s": 0.100,
     "waist_contact_threshold_g": 1.0,
     "waist_search_s": 0.200,
+    "waist_ringing_s": 0.050,
 }
 ONSET = {"onset_sd": 5.0, "onset_lead_s": 0.030}
 TASK = {"smallest_landing_peak": 800.0, "second_hop_flight_s": 0.050}
