@@ -17,6 +17,7 @@ include: "pipeline/rules/intake.smk"
 include: "pipeline/rules/extraction.smk"
 include: "analysis/rules/cohort.smk"
 include: "analysis/rules/models.smk"
+include: "analysis/rules/estimates.smk"
 include: "analysis/rules/figures.smk"
 include: "analysis/rules/report.smk"
 

@@ -12,6 +12,7 @@ def _channels() -> dict[str, tuple[str, str]]:
         table[f"vertical_force.{place}"] = ("N", "plate")
     for axis in AXES:
         table[f"waist_acceleration.{axis}"] = ("m/s2", "waist")
+        table[f"reference_acceleration.{axis}"] = ("m/s2", "reference_accelerometer")
     for side in SIDES:
         for axis in AXES:
             table[f"thigh_rate.{side}.{axis}"] = ("rad/s", "gyro")
@@ -21,9 +22,13 @@ def _channels() -> dict[str, tuple[str, str]]:
 
 
 CHANNELS = _channels()
-"""Channel name -> (SI unit, sensor). Waist and segment axes: x anterior, y up, z to the right."""
+"""Channel name -> (SI unit, sensor). Waist and segment axes: x anterior, y up, z to the right.
+
+`reference_acceleration` is a second, better accelerometer at the waist, worn beside the study's
+unit to show how well that one measures.
+"""
 
 
 def sensor_of(channel: str) -> str:
-    """Return the sensor kind of a canonical channel: plate, waist, gyro or camera."""
+    """Return the sensor kind of a canonical channel (plate, waist, gyro ...)."""
     return CHANNELS[channel][1]

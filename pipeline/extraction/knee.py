@@ -42,22 +42,25 @@ def segment_channels(side: str) -> tuple[str, str]:
 
 @dataclass(frozen=True, slots=True)
 class Knee:
-    """Rate of knee flexion of one leg.
+    """Rates about the flexion axis of one leg, rad/s, shape (samples,), standing bias removed.
 
     Parameters
     ----------
     signals : the recording
     side : left or right
-    rate : rad/s, bias of the standing calibration removed, shape (samples,)
+    thigh, shank : rates of the segments; flexion of the hip turns the thigh the positive way
+    rate : rate of knee flexion, thigh minus shank
     """
 
     signals: Signals
     side: str
+    thigh: Signal
+    shank: Signal
     rate: Signal
 
     def turned(self) -> Knee:
         """Return the knee with its sign reversed, for units that were mounted mirrored."""
-        return replace(self, rate=-self.rate)
+        return replace(self, thigh=-self.thigh, shank=-self.shank, rate=-self.rate)
 
 
 def read_knee(trial: Trial, side: str, bias: dict[str, float]) -> Knee | None:
@@ -72,13 +75,9 @@ def read_knee(trial: Trial, side: str, bias: dict[str, float]) -> Knee | None:
     signals = trial.with_channels(thigh, shank)
     if signals is None:
         return None
-    rate = knee_rate(
-        signals.channels[thigh],
-        signals.channels[shank],
-        thigh_bias=bias.get(thigh, 0.0),
-        shank_bias=bias.get(shank, 0.0),
-    )
-    return Knee(signals, side, rate)
+    thigh_rate = signals.channels[thigh] - bias.get(thigh, 0.0)
+    shank_rate = signals.channels[shank] - bias.get(shank, 0.0)
+    return Knee(signals, side, thigh_rate, shank_rate, knee_rate(thigh_rate, shank_rate))
 
 
 def rotation_after_contact(knee: Knee, contact_s: float) -> float | None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-OTHER_SIDE = {"left": "right", "right": "left"}
-
 
 def limb_of(side: str, injured_side: str) -> str:
     """Return the limb that a side (left, right, both) is for an athlete.

@@ -18,7 +18,8 @@ from pipeline.extraction.values import SideLanding, Source, Value
 from pipeline.extraction.visit import Measurement
 from pipeline.metrics.outcome import Measured
 from pipeline.quality.flags import is_valid, join_flags
-from shared.metric_dictionary import metrics
+from pipeline.reasons import Reason
+from shared.metric_dictionary import Metric, metrics
 from shared.schemas import schema_of
 from shared.tables import arrow_schema
 
@@ -139,6 +140,12 @@ def landing_row(
     )
 
 
+def _censoring(metric: Metric, flags: frozenset[str]) -> str:
+    """A saturated sensor bounds a value from below where the dictionary says so."""
+    bounded = metric.when_clipped == "right_censored" and str(Reason.CLIPPED) in flags
+    return "right" if bounded else "none"
+
+
 def metric_row(
     trial: Trial,
     value: Value,
@@ -164,6 +171,7 @@ def metric_row(
         value.metric,
         value.sensor,
         outcome.value if isinstance(outcome, Measured) else None,
+        _censoring(metric, flags),
         metric.unit,
         value.signals.recording_id,
         value.signals.raw_sample(outcome.first_sample) if isinstance(outcome, Measured) else None,

@@ -19,11 +19,9 @@ from pipeline.reasons import Reason
 Signal = NDArray[np.float64]
 
 
-def knee_rate(
-    thigh_rate_z: Signal, shank_rate_z: Signal, *, thigh_bias: float, shank_bias: float
-) -> Signal:
-    """Return the rate of knee flexion, rad/s, from bias-corrected segment rates."""
-    return (thigh_rate_z - shank_rate_z) - (thigh_bias - shank_bias)
+def knee_rate(thigh_rate: Signal, shank_rate: Signal) -> Signal:
+    """Return the rate of knee flexion, rad/s, from the segments' rates about the flexion axis."""
+    return thigh_rate - shank_rate
 
 
 def linear_bias(rate: Signal, start: Window, end: Window) -> Signal:

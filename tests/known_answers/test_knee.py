@@ -49,7 +49,7 @@ def test_angles_of_a_landing_to_a_tenth_of_a_degree(rate, shift):
     _, speed = _landing(rate, contact=contact)
     bias = np.radians([1.3, -0.8])
     thigh, shank = 0.4 * np.radians(speed) + bias[0], -0.6 * np.radians(speed) + bias[1]
-    knee = knee_rate(thigh, shank, thigh_bias=bias[0], shank_bias=bias[1])
+    knee = knee_rate(thigh - bias[0], shank - bias[1])
     standing = Window(0, round(0.5 * rate))
     angle = knee_angle(knee, rate, standing=standing)
     metrics = knee_flexion_metrics(angle, rate, contact=contact * rate, knee_flexion_s=0.4)
@@ -147,7 +147,7 @@ def test_sinusoid():
 
 def test_opposite_rates_add_up():
     a = np.array([0.1, 0.2])
-    np.testing.assert_allclose(knee_rate(a, -a, thigh_bias=0.0, shank_bias=0.0), 2 * a)
+    np.testing.assert_allclose(knee_rate(a, -a), 2 * a)
 
 
 def test_a_constant_bias_of_half_a_degree_per_second_is_five_degrees_after_ten_seconds():

@@ -123,6 +123,7 @@ def trials(
             "last_sample": 2,
             "rate_hz": 100.0,
             "definition_version": "1",
+            "censoring": "none",
             "flags": "",
             "valid": True,
         }

@@ -1,0 +1,30 @@
+# All numbers of the study in one table: which analyses give them.
+
+
+rule collect_estimates:
+    input:
+        parts=[
+            rules.flow_diagram.output.estimates,
+            rules.table_one.output.estimates,
+            rules.data_quality.output.estimates,
+            rules.limb_differences.output.estimates,
+            rules.cox_models.output.estimates,
+            rules.incidence_curves.output.estimates,
+            rules.incidence_rates.output.estimates,
+            rules.calibrated_cox.output.estimates,
+            rules.sensor_answer.output.estimates,
+            *([rules.compare_with_truth.output.estimates] if STUDY.truth else []),
+        ],
+        code=code_of("analysis.estimates:collect_estimates"),
+    output:
+        estimates=f"{RESULTS}/tables/estimates.parquet",
+    log:
+        f"{RESULTS}/logs/collect_estimates.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/collect_estimates.tsv"
+    params:
+        step="analysis.estimates:collect_estimates",
+    message:
+        "Collecting all estimates"
+    script:
+        "../../shared/step.py"

@@ -1,0 +1,92 @@
+"""The metric dictionary: what each landing metric is, in words and formula, with its source.
+
+One YAML file per family, one entry per metric:
+
+- `tasks`: task -> landings of the trial for which the metric exists
+- `limbs`: sensor -> for which limbs a value may exist: "single" = the tested limb of a single-leg
+  task, "each" = each limb of a two-leg task, "both" = the whole body in a two-leg task. What a
+  sensor cannot give is not listed and so cannot be stored.
+- `sign`: which way is positive, and what a larger value means
+- `signal`: the signal it is taken from, and how that is filtered
+- `range`: hard limits of quality control; a value outside is flagged out_of_range
+- `when_clipped`: what a saturated sample in the window does to the value: right_censored (the true
+  one is at least as large), affected (either way), unaffected
+- `windows.x` in a text: the setting of that name in processing.yaml; in `methods`, {x} stands for
+  it in milliseconds
+- `version`: raised when the definition changes
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from shared.own_yaml import read_own_yaml
+
+FAMILIES = ("timing_and_height", "force", "waist", "knee")
+"""The files of the dictionary, in the order of the catalogue."""
+
+
+@dataclass(frozen=True)
+class Metric:
+    """A landing metric; the fields are explained above."""
+
+    id: str
+    label: str
+    symbol: str
+    unit: str
+    sign: str
+    definition: str
+    formula: str
+    window: str
+    signal: str
+    sensors: tuple[str, ...]
+    tasks: dict[str, tuple[int, ...]]
+    limbs: dict[str, tuple[str, ...]]
+    range: tuple[float, float]
+    when_clipped: str
+    version: str
+    source: str
+    methods: str
+
+    def valid_for(self, task: str, landing: int, sensor: str) -> bool:
+        """Tell whether the metric exists for a task, a landing and a sensor."""
+        return sensor in self.sensors and landing in self.tasks.get(task, ())
+
+
+def _metric(name: str, content: dict[str, Any]) -> Metric:
+    return Metric(
+        id=name,
+        tasks={task: tuple(landings) for task, landings in content.pop("tasks").items()},
+        limbs={sensor: tuple(limbs) for sensor, limbs in content.pop("limbs").items()},
+        sensors=tuple(content.pop("sensors")),
+        range=tuple(content.pop("range")),
+        **content,
+    )
+
+
+@cache
+def metrics() -> dict[str, Metric]:
+    """Return all metrics by id, in the order of the catalogue.
+
+    Raises
+    ------
+    ValueError
+        Two families define the same metric.
+    """
+    found: dict[str, Metric] = {}
+    for family in FAMILIES:
+        content = read_own_yaml(Path(__file__).with_name(f"{family}.yaml"))
+        if twice := sorted(set(content) & set(found)):
+            raise ValueError(f"{family}.yaml defines {twice[0]} a second time")
+        found |= {name: _metric(name, item) for name, item in content.items()}
+    return found
+
+
+def definitions(names: list[str]) -> dict[str, dict[str, Any]]:
+    """Return the definitions of some metrics as plain data, for hashing in a frozen plan."""
+    from dataclasses import asdict
+
+    return {name: asdict(metrics()[name]) for name in sorted(names)}
