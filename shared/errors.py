@@ -63,7 +63,7 @@ class StudyError(Exception):
         return "\n\n".join([f"{heading} found:", *(problem.render() for problem in ordered)])
 
 
-def stop(
+def stops(
     rule: str,
     file: str,
     *,
@@ -72,6 +72,27 @@ def stop(
     mend: str,
     row: int | None = None,
     column: str | None = None,
+) -> Problem:
+    """Return a problem that stops the study."""
+    return Problem("stops_study", rule, file, row, column, found, expected, mend)
+
+
+def refusal(
+    rule: str,
+    file: str,
+    *,
+    found: str,
+    expected: str,
+    mend: str,
+    row: int | None = None,
+    column: str | None = None,
+) -> Problem:
+    """Return a problem that takes one recording out of the study."""
+    return Problem("excludes_recording", rule, file, row, column, found, expected, mend)
+
+
+def stop(
+    rule: str, file: str, *, found: str, expected: str, mend: str, row: int | None = None
 ) -> StudyError:
     """Return a `StudyError` with one problem that stops the study."""
-    return StudyError(Problem("stops_study", rule, file, row, column, found, expected, mend))
+    return StudyError(stops(rule, file, found=found, expected=expected, mend=mend, row=row))

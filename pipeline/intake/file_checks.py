@@ -8,11 +8,10 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.intake.problems import stops
 from pipeline.readers.read import read_header
 from pipeline.readers.recording import Header
 from pipeline.readers.refusals import column_problems, unit_problems
-from shared.errors import Problem, StudyError
+from shared.errors import Problem, StudyError, stops
 from shared.privacy import find_identifiers, identifier_in_column_name
 from shared.settings.device import DeviceProfile
 

@@ -9,8 +9,7 @@ import pandas as pd
 from pipeline.extraction.limbs import limb_of
 from pipeline.intake.recording_checks import needs_calibration, with_site
 from pipeline.intake.study_tables import StudyTables
-from pipeline.readers.refusals import refusal
-from shared.errors import Problem
+from shared.errors import Problem, refusal
 from shared.layout import recording_id
 from shared.schemas import schema_of
 from shared.settings.device import DeviceProfile

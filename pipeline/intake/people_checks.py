@@ -8,10 +8,10 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.intake.problems import did_you_mean, one_of, stops
+from pipeline.intake.problems import did_you_mean, one_of
 from pipeline.intake.study_tables import StudyTables
 from pipeline.readers.refusals import masked
-from shared.errors import Problem
+from shared.errors import Problem, stops
 from shared.settings.study import StudySettings
 
 KNEE_EVENTS = ("graft_rupture", "contralateral_tear", "other_knee_injury")

@@ -8,9 +8,8 @@ from collections.abc import Iterator
 import pandas as pd
 
 from pipeline.intake.columns import TABLES
-from pipeline.intake.problems import stops
 from pipeline.intake.study_tables import StudyTables
-from shared.errors import Problem
+from shared.errors import Problem, stops
 from shared.privacy import (
     Finding,
     find_identifiers,

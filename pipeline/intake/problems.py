@@ -9,20 +9,6 @@ from dataclasses import replace
 from shared.errors import Problem, Severity
 
 
-def stops(
-    rule: str,
-    file: str,
-    *,
-    found: str,
-    expected: str,
-    mend: str,
-    row: int | None = None,
-    column: str | None = None,
-) -> Problem:
-    """Return a problem that stops the study."""
-    return Problem("stops_study", rule, file, row, column, found, expected, mend)
-
-
 def one_of(values: Iterable[str], most: int = 12) -> str:
     """Return a readable list of what is allowed."""
     values = list(values)

@@ -8,10 +8,9 @@ from pathlib import PurePosixPath, PureWindowsPath
 import pandas as pd
 
 from pipeline.intake.people_checks import unknown_words
-from pipeline.intake.problems import stops
 from pipeline.intake.study_tables import StudyTables
 from shared.channels import sensor_of
-from shared.errors import Problem
+from shared.errors import Problem, stops
 from shared.settings.device import DeviceProfile
 from shared.settings.study import StudySettings
 

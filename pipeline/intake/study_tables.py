@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 
 from pipeline.intake.columns import TABLES, ColumnRule, TableRule
-from pipeline.intake.problems import did_you_mean, one_of, stops
+from pipeline.intake.problems import did_you_mean, one_of
 from pipeline.intake.table_files import read_cells
 from pipeline.readers.refusals import masked
-from shared.errors import Problem
+from shared.errors import Problem, stops
 from shared.layout import find_table
 from shared.privacy import find_identifiers
 

@@ -7,8 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from pipeline.intake.problems import stops
-from shared.errors import Problem
+from shared.errors import Problem, stops
 
 _DELIMITERS = (",", ";", "\t")
 

@@ -7,9 +7,8 @@ from collections.abc import Iterable
 import numpy as np
 
 from pipeline.readers.recording import Gap, Samples
-from pipeline.readers.refusals import refusal
 from shared.channels import AXES
-from shared.errors import Problem
+from shared.errors import Problem, refusal
 from shared.settings.device import Channel, DeviceProfile
 from shared.units import STANDARD_GRAVITY
 

@@ -16,12 +16,11 @@ from pipeline.readers.recording import Header, RawColumns
 from pipeline.readers.refusals import (
     column_problems,
     masked,
-    refusal,
     truncated_file,
     unreadable,
     wanted_columns,
 )
-from shared.errors import Problem, StudyError
+from shared.errors import Problem, StudyError, refusal
 from shared.settings.device import DelimitedText, DeviceProfile
 
 HEAD_BYTES = 8192

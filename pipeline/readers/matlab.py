@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 
 from pipeline.readers.recording import Header, RawColumns, Samples
-from pipeline.readers.refusals import column_problems, refusal, unreadable, wanted_columns
-from shared.errors import Problem, StudyError
+from pipeline.readers.refusals import column_problems, unreadable, wanted_columns
+from shared.errors import Problem, StudyError, refusal
 from shared.settings.device import DeviceProfile
 
 

@@ -8,8 +8,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from pipeline.readers.recording import Header, RawColumns
-from pipeline.readers.refusals import column_problems, refusal, unreadable, wanted_columns
-from shared.errors import Problem, StudyError
+from pipeline.readers.refusals import column_problems, unreadable, wanted_columns
+from shared.errors import Problem, StudyError, refusal
 from shared.settings.device import DeviceProfile
 
 # Written by libraries for themselves: types of columns, no free text of the user.

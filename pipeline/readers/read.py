@@ -9,8 +9,8 @@ import numpy as np
 
 from pipeline.readers import c3d, checks, delimited_text, matlab, parquet
 from pipeline.readers.recording import Gap, Header, RawColumns, Recording, Samples
-from pipeline.readers.refusals import empty_file, refusal, unit_problems
-from shared.errors import Problem, StudyError
+from pipeline.readers.refusals import empty_file, unit_problems
+from shared.errors import Problem, StudyError, refusal
 from shared.provenance import sha256_of_bytes
 from shared.settings.device import DeviceProfile
 from shared.units import conversion_factor

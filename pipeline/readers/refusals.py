@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Sequence
 
-from shared.errors import Problem, StudyError
+from shared.errors import Problem, StudyError, refusal
 from shared.settings.device import DeviceProfile
 
 
@@ -15,20 +15,6 @@ def masked(text: str) -> str:
     if not text:
         return "an empty cell"
     return f"a text of {len(text)} characters starting with {text[0]!r}"
-
-
-def refusal(
-    rule: str,
-    file: str,
-    *,
-    found: str,
-    expected: str,
-    mend: str,
-    row: int | None = None,
-    column: str | None = None,
-) -> Problem:
-    """Return a problem that takes one recording out of the study."""
-    return Problem("excludes_recording", rule, file, row, column, found, expected, mend)
 
 
 def unreadable(file: str, expected: str, mend: str, found: str) -> StudyError:

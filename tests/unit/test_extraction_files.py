@@ -13,8 +13,7 @@ from pipeline.extraction.signals import prepare
 from pipeline.extraction.stretch import filtered_between
 from pipeline.filtering.butterworth import zero_lag_lowpass
 from pipeline.readers.recording import Gap, Recording
-from pipeline.readers.refusals import refusal
-from shared.errors import StudyError
+from shared.errors import StudyError, refusal
 from tests.benchmarks.bench_study import settings, write_study
 from tests.tiny_study.extracted import SHARD_TABLES
 
