@@ -5,6 +5,17 @@ from __future__ import annotations
 import hashlib
 from pathlib import Path
 
+SHARD_TABLES = (
+    "recordings",
+    "calibrations",
+    "landings",
+    "metrics",
+    "metric_sources",
+    "exclusions",
+    "waveforms",
+)
+"""The tables that the extraction of a shard writes."""
+
 
 def shard_of(athlete_id: str, shards: int) -> int:
     """Return the shard of an athlete: a stable hash of the code, the same on every machine."""

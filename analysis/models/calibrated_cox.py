@@ -84,9 +84,8 @@ def corrected_numbers(
     shared["family"] = "secondary"
     numbers = Estimates(f"cox_calibrated_{level}_error", **shared)
     count = design.n_predictors
-    if estimate.notes:
-        name, why = next(iter(estimate.notes.items()))
-        numbers.not_run(outcome, f"nothing to correct: {name}: {why}")
+    if reason := estimate.cannot_be_corrected:
+        numbers.not_run(outcome, reason)
         return numbers
     try:
         model = measurement.error_model(design, level)

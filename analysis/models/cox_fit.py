@@ -37,6 +37,11 @@ class CoxEstimate:
         """Return what a reader must know about a term."""
         return self.notes.get(term, "")
 
+    @property
+    def cannot_be_corrected(self) -> str:
+        """Why there is no estimate that a correction could start from; '' when there is."""
+        return next((f"nothing to correct: {term}: {why}" for term, why in self.notes.items()), "")
+
 
 def sample_of(design: CoxDesign) -> CoxSample:
     """Return the checked sample of a design."""

@@ -59,9 +59,8 @@ def _add_correction(
     design, estimate = fitted
     term = design.terms[0]
     address = (term.name, f"{level}_error")
-    if estimate.notes:
-        name, why = next(iter(estimate.notes.items()))
-        numbers.not_run((outcome, *address), f"nothing to correct: {name}: {why}", outcome=outcome)
+    if reason := estimate.cannot_be_corrected:
+        numbers.not_run((outcome, *address), reason, outcome=outcome)
         return
     try:
         model = measurement.error_model(design, level)

@@ -1,13 +1,5 @@
 # From raw samples to landing metrics, one job per shard of athletes, then one table of each kind.
-SHARD_TABLES = [
-    "recordings",
-    "calibrations",
-    "landings",
-    "metrics",
-    "metric_sources",
-    "exclusions",
-    "waveforms",
-]
+from shared.layout import SHARD_TABLES
 
 
 rule extract_shard:

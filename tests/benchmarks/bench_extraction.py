@@ -25,21 +25,12 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
-from shared.layout import shard_of
+from shared.layout import SHARD_TABLES, shard_of
 from shared.tables import read_table
 from tests.benchmarks.bench_study import DEVICE, settings, write_study
 
 SHARDS = 8  # as in the demo's study.yaml
 OBVIOUS = Path(__file__).with_name("obvious_way.py")
-TABLES = (
-    "recordings",
-    "calibrations",
-    "landings",
-    "metrics",
-    "metric_sources",
-    "exclusions",
-    "waveforms",
-)
 
 
 def parse_files(paths: list[str]) -> int:
@@ -65,7 +56,7 @@ def extract(folder: str, shard: int, chosen: dict[str, Any]) -> tuple[int, int]:
         study={},
         study_folder=folder,
         **chosen,
-        **{name: out / f"{name}.parquet" for name in TABLES},
+        **{name: out / f"{name}.parquet" for name in SHARD_TABLES},
     )
     return os.getpid(), resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 

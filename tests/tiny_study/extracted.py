@@ -9,18 +9,9 @@ import pandas as pd
 from pipeline.extraction.collect import collect
 from pipeline.extraction.shard import extract_shard
 from pipeline.intake.check import check_study
-from shared.layout import find_table, shard_name
+from shared.layout import SHARD_TABLES, find_table, shard_name
 from shared.settings.load import Settings
 
-SHARD_TABLES = (
-    "recordings",
-    "calibrations",
-    "landings",
-    "metrics",
-    "metric_sources",
-    "exclusions",
-    "waveforms",
-)
 STUDY_TABLES = ("athletes", "recordings", "calibrations", "visits", "outcomes", "exposure")
 INTAKE = ("recordings_index", "calibration_index", "athletes", "visits", "outcomes", "exposure")
 

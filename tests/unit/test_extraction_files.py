@@ -14,8 +14,8 @@ from pipeline.extraction.stretch import filtered_between
 from pipeline.filtering.butterworth import zero_lag_lowpass
 from pipeline.readers.recording import Gap, Recording
 from shared.errors import StudyError, refusal
+from shared.layout import SHARD_TABLES
 from tests.benchmarks.bench_study import settings, write_study
-from tests.tiny_study.extracted import SHARD_TABLES
 
 
 @pytest.mark.parametrize("cutoff_hz", [12.0, 20.0, 60.0, 100.0])
