@@ -13,147 +13,19 @@ Motor Control (CC BY 4.0), notebook VerticalJump.
 import numpy as np
 import pandas as pd
 import pytest
-import yaml
 
 from pipeline.readers.read import read_recording
 from shared.settings.device import DeviceProfile
-from shared.settings.load import load_settings
-from shared.sources import ROOT
-from tests.tiny_study.extracted import extract
-
-DATA = ROOT / ".." / "shared" / "data"
-COURSE = DATA / "course_jumps_MIT"
-CONTROL = DATA / "bmc_jumps_CCBY4"
-
-pytestmark = pytest.mark.skipif(
-    not (COURSE.is_dir() and CONTROL.is_dir()),
-    reason="the open recordings are not in the folder `shared` next to the project",
+from tests.tiny_study.real_study import (
+    CONTROL,
+    COURSE,
+    landing,
+    needs_open_recordings,
+    profile,
+    value,
 )
 
-# People behind the course's recordings, by the weight typed in at the acquisition (trials.csv);
-# who they are is not known, and nothing below depends on it. The 600 Hz jumper weighs about 635 N.
-PEOPLE = {"C1": 703.9, "C2": 831.6, "C3": 599.9, "B1": 635.0}
-TRIALS = [
-    ("C1", "countermovement_jump", "CMJ1"),
-    ("C2", "countermovement_jump", "CMJ2"),
-    ("C2", "countermovement_jump", "CMJ3"),
-    ("C2", "countermovement_jump", "CMJ4"),
-    ("C3", "countermovement_jump", "CMJ5"),
-    ("C3", "countermovement_jump", "CMJ6"),
-    ("C3", "countermovement_jump", "CMJ7"),
-    ("C3", "countermovement_jump", "CMJ6_faulty_export"),
-    ("C2", "drop_vertical_jump", "DJ1"),
-    ("B1", "countermovement_jump", "GRFZjump"),
-]
-
-
-def profile(name, rate_hz):
-    return {
-        "device": name,
-        "kind": "force_plates",
-        "description": "one force plate",
-        "format": "csv",
-        "csv": {"delimiter": ","},
-        "rate_hz": rate_hz,
-        "time": {"column": "time_s"},
-        "channels": [
-            {"channel": "vertical_force.single", "column": "fz_N", "unit": "N", "range": 10000}
-        ],
-    }
-
-
-def write_settings(folder):
-    """Write settings of two sites, one per plate; processing as in the demo."""
-    folder.mkdir(parents=True)
-    for name in ("processing.yaml", "plan.yaml"):
-        (folder / name).write_text((ROOT / "config" / name).read_text(encoding="utf-8"))
-    study = yaml.safe_load((ROOT / "config" / "study.yaml").read_text(encoding="utf-8"))
-    study |= {"study_folder": "../study", "results_folder": "../results", "shards": 1}
-    study["sites"] = {
-        "course": {"label": "Course", "devices": ["plate_1000"]},
-        "control": {"label": "Control", "devices": ["plate_600"]},
-    }
-    study.pop("demo")
-    (folder / "study.yaml").write_text(yaml.safe_dump(study))
-    (folder / "devices").mkdir()
-    for name, rate in (("plate_1000", 1000), ("plate_600", 600)):
-        text = yaml.safe_dump(profile(name, rate))
-        (folder / "devices" / f"{name}.yaml").write_text(text)
-
-
-def write_study(folder):
-    """Write raw files and study tables; return recording ids by the source's name of a trial."""
-    folder.mkdir(parents=True)
-    course = pd.read_parquet(COURSE / "jumps_raw.parquet")
-    signals = {
-        str(name): part[["time_s", "fz_N"]] for name, part in course.groupby("trial", observed=True)
-    }
-    signals["GRFZjump"] = pd.read_csv(CONTROL / "GRFZjump.csv")[["time_s", "fz_N"]]
-    rows, ids = [], {}
-    for number, (person, task, trial) in enumerate(TRIALS, start=1):
-        device = "plate_600" if person == "B1" else "plate_1000"
-        signals[trial].to_csv(folder / f"{trial}.csv", index=False)
-        box = "0.3" if task == "drop_vertical_jump" else ""  # not stated by the source, not used
-        rows.append((person, "clearance", task, "both", number, device, f"{trial}.csv", box))
-        ids[trial] = f"{person}.clearance.{task}.both.{number}"
-    # Quiet standing: the first 1.5 s of a jump (the 600 Hz jump begins after 0.2 s of standing).
-    standing = []
-    for person, trial in (("C1", "CMJ1"), ("C2", "CMJ2"), ("C3", "CMJ5")):
-        signals[trial].iloc[:1500].to_csv(folder / f"standing_{person}.csv", index=False)
-        standing.append((person, "clearance", "plate_1000", "plate-1", f"standing_{person}.csv"))
-    people = [
-        (name, "control" if name == "B1" else "course", "male", 25.0, "left", "right", "hamstring",
-         round(weight / 9.80665, 1), 1.75, 1, "no")
-        for name, weight in PEOPLE.items()
-    ]  # fmt: skip
-    tables = {
-        "athletes": (
-            "athlete_id site sex age_at_surgery_years injured_side dominant_side graft mass_kg "
-            "height_m sport_level prior_acl_injury",
-            people,
-        ),
-        "visits": (
-            "athlete_id visit days_since_surgery",
-            [(name, "clearance", 270) for name in PEOPLE],
-        ),
-        "recordings": (
-            "athlete_id visit task limb trial device path box_height_m",
-            rows,
-        ),
-        "calibrations": ("athlete_id visit device unit_code path", standing),
-        "outcomes": (
-            "athlete_id followup_days event event_days side contact confirmed_by",
-            [(name, 730, "end_of_study", 730, "", "", "") for name in PEOPLE],
-        ),
-        "exposure": (
-            "athlete_id month athlete_exposures",
-            [(name, 1, 10) for name in PEOPLE],
-        ),
-    }
-    for name, (columns, content) in tables.items():
-        pd.DataFrame(content, columns=columns.split()).to_csv(folder / f"{name}.csv", index=False)
-    return ids
-
-
-@pytest.fixture(scope="module")
-def real(tmp_path_factory):
-    root = tmp_path_factory.mktemp("real")
-    write_settings(root / "config")
-    ids = write_study(root / "study")
-    settings = load_settings(root / "config")
-    return ids, extract(settings, settings.results_folder)
-
-
-def landing(real, trial, number=1):
-    ids, tables = real
-    table = tables["landings"].set_index("landing_id")
-    return table.loc[f"{ids[trial]}.both.{number}"]
-
-
-def value(real, trial, metric, number=1):
-    ids, tables = real
-    table = tables["metrics"].set_index(["landing_id", "metric", "sensor"])
-    return table.loc[(f"{ids[trial]}.both.{number}", metric, "plate")]
+pytestmark = needs_open_recordings
 
 
 def test_every_recording_is_read_at_its_rate(real):

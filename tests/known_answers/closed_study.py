@@ -1,0 +1,258 @@
+"""A study folder of closed-form trials, written as an instrument would write them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.csv
+import pyarrow.parquet
+import yaml
+from numpy.typing import NDArray
+
+from shared.settings.load import Settings, load_settings
+from shared.sources import ROOT
+from tests.known_answers.closed_movement import Movement
+from tests.known_answers.signals import MASS, WEIGHT
+
+Array = NDArray[np.float64]
+
+TASKS = ("single_leg_drop_landing", "drop_vertical_jump", "countermovement_jump")
+SEGMENTS = {"thigh": 0.6, "shank": -0.4}
+STANDING_EMPTY_S, STANDING_S = 1.0, 6.0
+
+
+@dataclass(frozen=True)
+class Condition:
+    """What the instrument adds to the true signals.
+
+    Parameters
+    ----------
+    plate_noise_n, waist_noise_g, rate_noise_deg_s, camera_noise_deg : standard deviations
+    plate_offset_n : added to every plate
+    rate_bias_deg_s, rate_drift_deg_s2 : bias of every gyroscope, and its growth
+    tilt_deg : pitch of the waist unit
+    waist_range_g : full scale of the waist unit
+    """
+
+    plate_noise_n: float = 0.0
+    waist_noise_g: float = 0.0
+    rate_noise_deg_s: float = 0.0
+    camera_noise_deg: float = 0.0
+    plate_offset_n: float = 0.0
+    rate_bias_deg_s: float = 0.0
+    rate_drift_deg_s2: float = 0.0
+    tilt_deg: float = 0.0
+    waist_range_g: float = 16.0
+
+
+CONDITIONS = {
+    "clean": Condition(),
+    "noise": Condition(
+        plate_noise_n=1.5, waist_noise_g=0.010, rate_noise_deg_s=0.1, camera_noise_deg=0.3
+    ),
+    "offset": Condition(plate_offset_n=15.0, rate_bias_deg_s=0.5),
+    "tilt": Condition(tilt_deg=10.0),
+    "drift": Condition(rate_bias_deg_s=0.5, rate_drift_deg_s2=0.05),
+    "clipping": Condition(waist_range_g=3.0),
+}
+"""Noise and bias as in the demo's instruments (config/simulate.yaml)."""
+
+
+def columns_of(
+    movement: Movement | None, rate_hz: float, condition: Condition, rng: np.random.Generator
+) -> dict[str, Array]:
+    """Return the columns of a recording; without a movement, of quiet standing."""
+    duration = STANDING_S if movement is None else movement.duration_s
+    time = np.arange(round(duration * rate_hz) + 1) / rate_hz
+    size = time.size
+    still = movement is None
+
+    def noise(deviation: float) -> Array:
+        return rng.normal(0.0, deviation, size) if deviation else np.zeros(size)
+
+    columns = {"time_s": time}
+    for side in ("left", "right"):
+        if still:
+            load = np.where(time < STANDING_EMPTY_S, 0.0, 0.5)
+        else:
+            load = movement.share(side) * movement.force(time)
+        columns[f"force_{side}_N"] = (
+            load * WEIGHT + condition.plate_offset_n + noise(condition.plate_noise_n)
+        )
+    vertical = np.ones(size) if still else movement.specific_force(time)
+    pitch = np.radians(condition.tilt_deg)
+    axes = {"x": np.sin(pitch) * vertical, "y": np.cos(pitch) * vertical, "z": np.zeros(size)}
+    for axis, values in axes.items():
+        limit = condition.waist_range_g
+        columns[f"waist_{axis}_g"] = np.clip(values + noise(condition.waist_noise_g), -limit, limit)
+        columns[f"reference_{axis}_g"] = values
+    bias = condition.rate_bias_deg_s + condition.rate_drift_deg_s2 * time
+    for side in ("left", "right"):
+        rate = np.zeros(size) if still else movement.knee_rate(side, time)
+        for segment, part in SEGMENTS.items():
+            sign = 1.0 if segment == "thigh" else -1.0  # the two biases add up in the knee
+            columns[f"{segment}_{side}_deg_s"] = (
+                part * rate + sign * bias + noise(condition.rate_noise_deg_s)
+            )
+        angle = np.zeros(size) if still else movement.knee(side, time)
+        columns[f"knee_{side}_deg"] = angle + noise(condition.camera_noise_deg)
+    return columns
+
+
+def profile(name: str, rate_hz: float, file_format: str, waist_range_g: float) -> dict:
+    """Return the device profile of the instrument."""
+    sides = ("left", "right")
+    places = [
+        *((f"vertical_force.{side}", f"force_{side}_N", "N", 10000.0) for side in sides),
+        *((f"waist_acceleration.{a}", f"waist_{a}_g", "g", waist_range_g) for a in "xyz"),
+        *((f"reference_acceleration.{a}", f"reference_{a}_g", "g", 200.0) for a in "xyz"),
+        *(
+            (f"{segment}_rate.{side}.z", f"{segment}_{side}_deg_s", "deg/s", 2000.0)
+            for segment in SEGMENTS
+            for side in sides
+        ),
+        *((f"knee_flexion.{side}", f"knee_{side}_deg", "deg", 180.0) for side in sides),
+    ]
+    content = {
+        "device": name,
+        "kind": "mixed",
+        "description": "every sensor in one file",
+        "format": file_format,
+        "rate_hz": rate_hz,
+        "time": {"column": "time_s"},
+        "channels": [
+            {"channel": channel, "column": column, "unit": unit, "range": full}
+            | ({"clip": True} if channel.startswith("waist") else {})
+            for channel, column, unit, full in places
+        ],
+    }
+    return content | ({"csv": {"delimiter": ","}} if file_format == "csv" else {})
+
+
+def _write_file(columns: dict[str, Array], path: Path) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    table = pa.table(columns)
+    if path.suffix == ".parquet":
+        pa.parquet.write_table(table, path)
+    else:
+        pa.csv.write_csv(table, path, pa.csv.WriteOptions(quoting_style="none"))
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One written trial and what is true of it."""
+
+    athlete_id: str
+    condition: str
+    side: str
+    number: int
+    movement: Movement
+
+    @property
+    def name(self) -> str:
+        return f"{self.athlete_id}.clearance.{self.movement.task}.{self.side}.{self.number}"
+
+
+def plan(conditions: dict[str, int]) -> list[Trial]:
+    """Return the trials: per condition and task so many, shifted by fractions of a sample."""
+    trials = []
+    for order, (condition, count) in enumerate(conditions.items(), start=1):
+        for task in TASKS:
+            for number in range(1, count + 1):
+                # Irrational steps: the contact falls on every part of a sample, at every rate.
+                movement = Movement(task, shift_s=(number * 0.6180339887 % 1.0) * 0.010)
+                side = "left" if task.startswith("single_leg") else "both"
+                trials.append(Trial(f"E{order:02d}", condition, side, number, movement))
+    return trials
+
+
+def write_closed_study(
+    root: Path,
+    rate_hz: float,
+    trials: list[Trial],
+    *,
+    file_format: str = "csv",
+    processing: dict | None = None,
+) -> Settings:
+    """Write settings and study folder of the trials; return the settings.
+
+    Parameters
+    ----------
+    processing
+        Changes to processing.yaml, section by section.
+    """
+    folder, config = root / "study", root / "config"
+    (config / "devices").mkdir(parents=True)
+    by_condition = {trial.athlete_id: trial.condition for trial in trials}
+    devices = {person: f"bench_{condition}" for person, condition in by_condition.items()}
+    rows, standing = [], []
+    for order, (person, name) in enumerate(by_condition.items()):
+        condition = CONDITIONS[name]
+        path = f"standing/{person}.{file_format}"
+        rng = np.random.default_rng([order, 0])
+        _write_file(columns_of(None, rate_hz, condition, rng), folder / path)
+        standing.append((person, "clearance", devices[person], f"bench-{order + 1}", path))
+    for order, trial in enumerate(trials):
+        path = f"raw/{trial.name}.{file_format}"
+        rng = np.random.default_rng([order, 1])
+        columns = columns_of(trial.movement, rate_hz, CONDITIONS[trial.condition], rng)
+        _write_file(columns, folder / path)
+        box = trial.movement.box_height_m
+        rows.append(
+            (trial.athlete_id, "clearance", trial.movement.task, trial.side, trial.number,
+             devices[trial.athlete_id], path, "" if box is None else box)
+        )  # fmt: skip
+    _write_tables(folder, list(by_condition), rows, standing)
+    _write_settings(config, devices, by_condition, rate_hz, file_format, processing or {})
+    return load_settings(config)
+
+
+def _write_tables(folder: Path, people: list[str], rows: list, standing: list) -> None:
+    tables = {
+        "athletes": (
+            "athlete_id site sex age_at_surgery_years injured_side dominant_side graft mass_kg "
+            "height_m sport_level prior_acl_injury",
+            [
+                (p, "bench", "female", 20.0, "left", "right", "hamstring", MASS, 1.7, 1, "no")
+                for p in people
+            ],
+        ),
+        "visits": ("athlete_id visit days_since_surgery", [(p, "clearance", 270) for p in people]),
+        "recordings": ("athlete_id visit task limb trial device path box_height_m", rows),
+        "calibrations": ("athlete_id visit device unit_code path", standing),
+        "outcomes": (
+            "athlete_id followup_days event event_days side contact confirmed_by",
+            [(p, 730, "end_of_study", 730, "", "", "") for p in people],
+        ),
+        "exposure": ("athlete_id month athlete_exposures", [(p, 1, 10) for p in people]),
+    }
+    for name, (columns, content) in tables.items():
+        pd.DataFrame(content, columns=columns.split()).to_csv(folder / f"{name}.csv", index=False)
+
+
+def _write_settings(
+    config: Path,
+    devices: dict[str, str],
+    by_condition: dict[str, str],
+    rate_hz: float,
+    file_format: str,
+    changes: dict,
+) -> None:
+    processing = yaml.safe_load((ROOT / "config" / "processing.yaml").read_text(encoding="utf-8"))
+    for section, values in changes.items():
+        processing[section] |= values
+    (config / "processing.yaml").write_text(yaml.safe_dump(processing))
+    (config / "plan.yaml").write_text((ROOT / "config" / "plan.yaml").read_text(encoding="utf-8"))
+    study = yaml.safe_load((ROOT / "config" / "study.yaml").read_text(encoding="utf-8"))
+    study |= {"study_folder": "../study", "results_folder": "../results", "shards": 1}
+    study["sites"] = {"bench": {"label": "Bench", "devices": sorted(devices.values())}}
+    study.pop("demo")
+    (config / "study.yaml").write_text(yaml.safe_dump(study))
+    for person, name in devices.items():
+        limit = CONDITIONS[by_condition[person]].waist_range_g
+        text = yaml.safe_dump(profile(name, rate_hz, file_format, limit))
+        (config / "devices" / f"{name}.yaml").write_text(text)
