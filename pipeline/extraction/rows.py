@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from operator import itemgetter
 from typing import Any
@@ -19,11 +19,15 @@ from pipeline.extraction.visit import Measurement
 from pipeline.metrics.outcome import Measured
 from pipeline.quality.flags import is_valid, join_flags
 from pipeline.reasons import Reason
-from shared.metric_dictionary import Metric, metrics
+from shared.metric_dictionary import metrics
 from shared.schemas import schema_of
 from shared.tables import arrow_schema
 
 Row = tuple[Any, ...]
+
+_METRICS = schema_of("metrics")
+_VALUE_KEY = itemgetter(*map(_METRICS.names.index, _METRICS.key))
+_SAMPLES = itemgetter(*map(_METRICS.names.index, ("first_sample", "last_sample")))
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,11 +45,16 @@ def landing_id(trial: Trial, side: str, number: int) -> str:
     return f"{trial.name}.{side}.{number}"
 
 
-def table(rows: list[Row], name: str) -> pa.Table:
-    """Return rows as a table with the declared columns and types, sorted by its key."""
+def sorted_by_key(rows: list[Row], name: str) -> list[Row]:
+    """Return the rows of a table in the order of its key."""
     schema = schema_of(name)
-    key = itemgetter(*map(schema.names.index, schema.key))
-    columns = zip(*sorted(rows, key=key), strict=True) if rows else ((),) * len(schema.columns)
+    return sorted(rows, key=itemgetter(*map(schema.names.index, schema.key)))
+
+
+def table(rows: list[Row], name: str) -> pa.Table:
+    """Return rows as a table with the declared columns and types."""
+    schema = schema_of(name)
+    columns = zip(*rows, strict=True) if rows else ((),) * len(schema.columns)
     types = arrow_schema(schema).types
     arrays = [
         pa.array(column, type_, from_pandas=True)  # not a number means empty
@@ -140,46 +149,70 @@ def landing_row(
     )
 
 
-def _censoring(metric: Metric, flags: frozenset[str]) -> str:
-    """A saturated sensor bounds a value from below where the dictionary says so."""
-    bounded = metric.when_clipped == "right_censored" and str(Reason.CLIPPED) in flags
-    return "right" if bounded else "none"
+class Judge:
+    """Turns a set of flags into its text and into whether a value with it is valid; each set once.
+
+    The same few sets of flags come back thousands of times.
+    """
+
+    def __init__(self, excluding: Iterable[str]) -> None:
+        self.excluding = frozenset(excluding)
+        self._known: dict[frozenset[str], tuple[str, bool, bool]] = {}
+
+    def __call__(self, flags: frozenset[str]) -> tuple[str, bool, bool]:
+        """Return the text of the flags, whether they leave a value valid, whether it is clipped."""
+        known = self._known.get(flags)
+        if known is None:
+            clipped = str(Reason.CLIPPED) in flags
+            known = (join_flags(flags), is_valid(flags, self.excluding), clipped)
+            self._known[flags] = known
+        return known
 
 
-def metric_row(
-    trial: Trial,
-    value: Value,
-    landing: SideLanding,
-    athlete: Athlete,
-    excluding: frozenset[str],
-) -> Row:
-    """Return the row of a value in the table `metrics`; it carries the flags of its landing too."""
-    metric = metrics()[value.metric]
-    outcome = value.outcome
-    flags = value.flags | value.events.flags | landing.flags
-    measured = isinstance(outcome, Measured)
+def landing_words(trial: Trial, side: str, number: int, athlete: Athlete) -> Row:
+    """Return the columns that all values of a landing share."""
     return (
-        landing_id(trial, value.side, value.number),
+        landing_id(trial, side, number),
         trial.athlete_id,
         trial.site,
         trial.visit,
         trial.task,
-        limb_of(value.side, athlete.injured_side),
-        value.side,
+        limb_of(side, athlete.injured_side),
+        side,
         trial.number,
-        value.number,
+        number,
+    )
+
+
+def metric_row(words: Row, value: Value, flags: frozenset[str], judge: Judge) -> Row:
+    """Return the row of a value in the table `metrics`.
+
+    Parameters
+    ----------
+    words
+        From `landing_words`.
+    flags
+        Everything known against the value, its landing's flags included.
+    """
+    metric, outcome, signals = metrics()[value.metric], value.outcome, value.signals
+    text, valid, clipped = judge(flags)
+    # A saturated sensor bounds a value from below where the dictionary says so.
+    bounded = clipped and metric.when_clipped == "right_censored"
+    measured = isinstance(outcome, Measured)
+    return (
+        *words,
         value.metric,
         value.sensor,
         outcome.value if isinstance(outcome, Measured) else None,
-        _censoring(metric, flags),
+        "right" if bounded else "none",
         metric.unit,
-        value.signals.recording_id,
-        value.signals.raw_sample(outcome.first_sample) if isinstance(outcome, Measured) else None,
-        value.signals.raw_sample(outcome.last_sample) if isinstance(outcome, Measured) else None,
-        value.signals.rate_hz,
+        signals.recording_id,
+        signals.raw_sample(outcome.first_sample) if isinstance(outcome, Measured) else None,
+        signals.raw_sample(outcome.last_sample) if isinstance(outcome, Measured) else None,
+        signals.rate_hz,
         metric.version,
-        join_flags(flags),
-        measured and is_valid(flags, excluding),
+        text,
+        measured and valid,
     )
 
 
@@ -194,53 +227,57 @@ def _event_source(events: SideLanding) -> Source | None:
     )
 
 
-def source_rows(trial: Trial, value: Value) -> Iterator[Row]:
-    """Yield the recordings that a value used, for the table `metric_sources`."""
-    key = (landing_id(trial, value.side, value.number), value.metric, value.sensor)
-    outcome = value.outcome
-    if isinstance(outcome, Measured):
-        first = value.signals.raw_sample(outcome.first_sample)
-        last = value.signals.raw_sample(outcome.last_sample)
-        yield (*key, value.signals.recording_id, "value", first, last)
-    else:
-        yield (*key, value.signals.recording_id, "value", None, None)
-    events = _event_source(value.events)
+def source_rows(row: Row, value: Value, events: Source | None) -> list[Row]:
+    """Return the recordings that a value used, for the table `metric_sources`, by its key.
+
+    Parameters
+    ----------
+    row
+        Of the value in the table `metrics`.
+    events
+        What gave the events that bound the value's window.
+    """
+    first, last = _SAMPLES(row)
+    used = [(value.signals.recording_id, "value", first, last)]
     if events is not None:
-        yield (*key, events.recording_id, "events", events.first_sample, events.last_sample)
-    for source in value.calibrations:
-        yield (*key, source.recording_id, "calibration", source.first_sample, source.last_sample)
+        used.append((events.recording_id, "events", events.first_sample, events.last_sample))
+    used += [
+        (source.recording_id, "calibration", source.first_sample, source.last_sample)
+        for source in value.calibrations
+    ]
+    used.sort(key=itemgetter(0, 1))
+    key = _VALUE_KEY(row)
+    return [(*key, *source) for source in used]
 
 
 class ShardRows:
     """The rows of a shard, table by table."""
 
     def __init__(self, excluding: Iterable[str]) -> None:
-        self.excluding = frozenset(excluding)
-        names = (
-            "recordings",
-            "calibrations",
-            "landings",
-            "metrics",
-            "metric_sources",
-            "exclusions",
-        )
+        self.judge = Judge(excluding)
+        names = ("recordings", "calibrations", "landings", "exclusions")
         self.rows: dict[str, list[Row]] = {name: [] for name in names}
+        self.values: list[tuple[Row, list[Row]]] = []
 
     def add_measurement(
         self, measurement: Measurement, athlete: Athlete, standing: Standing
     ) -> None:
         """Add landings, values and sources of a trial."""
         seen = measurement.observed
-        for landing in seen.chosen.values():
+        words = {}
+        for (number, side), landing in seen.chosen.items():
+            words[number, side] = landing_words(seen.trial, side, number, athlete)
             self.rows["landings"].append(
-                landing_row(seen.trial, landing, athlete, standing, self.excluding)
+                landing_row(seen.trial, landing, athlete, standing, self.judge.excluding)
             )
+        sources: dict[int, Source | None] = {}
         for value in measurement.values:
-            landing = seen.chosen[value.number, value.side]
-            self.rows["metrics"].append(
-                metric_row(seen.trial, value, landing, athlete, self.excluding)
-            )
-            self.rows["metric_sources"].extend(source_rows(seen.trial, value))
+            place, events = (value.number, value.side), value.events
+            if id(events) not in sources:
+                sources[id(events)] = _event_source(events)
+            flags = value.flags | events.flags | seen.chosen[place].flags
+            row = metric_row(words[place], value, flags, self.judge)
+            self.values.append((row, source_rows(row, value, sources[id(events)])))
 
     def exclude(
         self, level: str, name: str, site: str, step: str, reason: str, detail: str
@@ -250,4 +287,10 @@ class ShardRows:
 
     def tables(self) -> dict[str, pa.Table]:
         """Return all tables, each sorted by its key."""
-        return {name: table(rows, name) for name, rows in self.rows.items()}
+        # Sources follow their values: one sort serves both tables.
+        values = sorted(self.values, key=lambda pair: _VALUE_KEY(pair[0]))
+        found = {name: table(sorted_by_key(rows, name), name) for name, rows in self.rows.items()}
+        found["metrics"] = table([row for row, _ in values], "metrics")
+        sources = [source for _, sources in values for source in sources]
+        found["metric_sources"] = table(sources, "metric_sources")
+        return found
