@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,6 +13,7 @@ import pyarrow.csv
 import pyarrow.parquet
 import yaml
 from numpy.typing import NDArray
+from scipy.io import savemat
 
 from shared.settings.load import Settings, load_settings
 from shared.sources import ROOT
@@ -22,6 +24,7 @@ Array = NDArray[np.float64]
 
 TASKS = ("single_leg_drop_landing", "drop_vertical_jump", "countermovement_jump")
 SEGMENTS = {"thigh": 0.6, "shank": -0.4}
+SUFFIXES = {"csv": "csv", "parquet": "parquet", "matlab": "mat"}
 STANDING_EMPTY_S, STANDING_S = 1.0, 6.0
 
 
@@ -138,6 +141,8 @@ def _write_file(columns: dict[str, Array], path: Path) -> None:
     table = pa.table(columns)
     if path.suffix == ".parquet":
         pa.parquet.write_table(table, path)
+    elif path.suffix == ".mat":
+        savemat(path, columns)
     else:
         pa.csv.write_csv(table, path, pa.csv.WriteOptions(quoting_style="none"))
 
@@ -177,6 +182,8 @@ def write_closed_study(
     *,
     file_format: str = "csv",
     processing: dict | None = None,
+    change: Callable[[dict[str, Array]], dict[str, Array]] = dict,
+    mass_kg: float = MASS,
 ) -> Settings:
     """Write settings and study folder of the trials; return the settings.
 
@@ -184,6 +191,10 @@ def write_closed_study(
     ----------
     processing
         Changes to processing.yaml, section by section.
+    change
+        What is done to the columns of every recording before they are written.
+    mass_kg
+        Mass that the table of athletes states.
     """
     folder, config = root / "study", root / "config"
     (config / "devices").mkdir(parents=True)
@@ -192,32 +203,34 @@ def write_closed_study(
     rows, standing = [], []
     for order, (person, name) in enumerate(by_condition.items()):
         condition = CONDITIONS[name]
-        path = f"standing/{person}.{file_format}"
+        path = f"standing/{person}.{SUFFIXES[file_format]}"
         rng = np.random.default_rng([order, 0])
-        _write_file(columns_of(None, rate_hz, condition, rng), folder / path)
+        _write_file(change(columns_of(None, rate_hz, condition, rng)), folder / path)
         standing.append((person, "clearance", devices[person], f"bench-{order + 1}", path))
     for order, trial in enumerate(trials):
-        path = f"raw/{trial.name}.{file_format}"
+        path = f"raw/{trial.name}.{SUFFIXES[file_format]}"
         rng = np.random.default_rng([order, 1])
         columns = columns_of(trial.movement, rate_hz, CONDITIONS[trial.condition], rng)
-        _write_file(columns, folder / path)
+        _write_file(change(columns), folder / path)
         box = trial.movement.box_height_m
         rows.append(
             (trial.athlete_id, "clearance", trial.movement.task, trial.side, trial.number,
              devices[trial.athlete_id], path, "" if box is None else box)
         )  # fmt: skip
-    _write_tables(folder, list(by_condition), rows, standing)
+    _write_tables(folder, list(by_condition), mass_kg, rows, standing)
     _write_settings(config, devices, by_condition, rate_hz, file_format, processing or {})
     return load_settings(config)
 
 
-def _write_tables(folder: Path, people: list[str], rows: list, standing: list) -> None:
+def _write_tables(
+    folder: Path, people: list[str], mass_kg: float, rows: list, standing: list
+) -> None:
     tables = {
         "athletes": (
             "athlete_id site sex age_at_surgery_years injured_side dominant_side graft mass_kg "
             "height_m sport_level prior_acl_injury",
             [
-                (p, "bench", "female", 20.0, "left", "right", "hamstring", MASS, 1.7, 1, "no")
+                (p, "bench", "female", 20.0, "left", "right", "hamstring", mass_kg, 1.7, 1, "no")
                 for p in people
             ],
         ),

@@ -47,7 +47,7 @@ def test_height_error_of_a_millisecond():
 
 
 def _events(force, rate):
-    plate = empty_plate(force, rate, **THRESHOLD)
+    plate = empty_plate(force, rate, **EMPTY)
     level = contact_threshold(plate.noise_n, **THRESHOLD)
     force = force - plate.offset_n
     phases = plate_flights(force, [level], rate, **FLIGHT)
@@ -56,9 +56,9 @@ def _events(force, rate):
 
 def _jump_heights(force, rate):
     force, phases = _events(force, rate)
-    events = countermovement_jump(phases, rate, **TASK)
+    events = countermovement_jump(phases, rate, TASK)
     flight = events.landings[0].flight
-    stance = quiet_stance(force, rate, window_s=1.0, end_sample=flight.takeoff.sample)
+    stance = quiet_stance(force, rate, **STANCE, end_sample=flight.takeoff.sample)
     onset = movement_onset(force, rate, stance=stance, end_sample=flight.takeoff.sample, **ONSET)
     weight = force[stance.samples].mean()
     flight_time = time_between(flight.takeoff.position, flight.contact.position, rate)
@@ -128,7 +128,7 @@ def test_drop_jump(rate, height):
     force = drop_jump_force(rate, contact, drop, Jump())
     _, takeoff, second = drop_jump_times(contact, drop)
     force, phases = _events(force + 3.0, rate)
-    events = drop_vertical_jump(phases, rate, **TASK)
+    events = drop_vertical_jump(phases, rate, TASK)
     assert events.flags == ()
     first, last = events.landings
     assert (first.number, last.number) == (1, 2)

@@ -50,11 +50,11 @@ def course():
 
 def _ours(force, rate, task=countermovement_jump):
     """Our rule: offset of the middle of the flight, 20 N or 5 SD, crossings interpolated."""
-    plate = empty_plate(force, rate, **THRESHOLD)
+    plate = empty_plate(force, rate, **EMPTY)
     force = force - plate.offset_n
     level = contact_threshold(plate.noise_n, **THRESHOLD)
     phases = plate_flights(force, [level], rate, **FLIGHT)
-    return force, level, task(phases, rate, **TASK)
+    return force, level, task(phases, rate, TASK)
 
 
 def test_jump_at_600_hz_by_its_own_rule():
@@ -131,7 +131,7 @@ def test_cmj5_by_our_rule(course):
     assert flight.takeoff.position - 2400 == pytest.approx(-2.4, abs=0.1)
     # landing: the crossing of 21 N lies between the last sample below 10 N and the next (31.6 N)
     assert flight.contact.position - 2847 == pytest.approx(0.64, abs=0.01)
-    stance = quiet_stance(force, 1000.0, window_s=1.0, end_sample=flight.takeoff.sample)
+    stance = quiet_stance(force, 1000.0, **STANCE, end_sample=flight.takeoff.sample)
     onset = movement_onset(force, 1000.0, stance=stance, end_sample=flight.takeoff.sample, **ONSET)
     weight = force[stance.samples].mean()
     by_flight = jump_height_from_flight_time(
@@ -158,7 +158,7 @@ def test_dj1_contact(course):
     # own_events_10N.csv (computed, not published): 3544 and 4041 at 10 N
     assert first.takeoff.position == pytest.approx(3541.0, abs=0.1)
     assert second.contact.position == pytest.approx(4041.2, abs=0.1)
-    stance = quiet_stance(force, 1000.0, window_s=1.0, first_sample=second.contact.sample + 500)
+    stance = quiet_stance(force, 1000.0, **STANCE, first_sample=second.contact.sample + 500)
     weight = float(force[stance.samples].mean())
     assert weight == pytest.approx(831.58, rel=0.005)  # body weight typed in at the acquisition
     flight = time_between(first.takeoff.position, second.contact.position, 1000.0)
@@ -209,7 +209,7 @@ def test_a_recording_that_starts_in_the_movement_has_no_quiet_stance(course):
     whole, cut = course["CMJ6"], course["CMJ6_faulty_export"]
     _, _, events = _ours(cut, 1000.0)
     landing = events.landings[0]
-    assert quiet_stance(cut, 1000.0, window_s=1.0, end_sample=landing.flight.takeoff.sample) is None
+    assert quiet_stance(cut, 1000.0, **STANCE, end_sample=landing.flight.takeoff.sample) is None
     _, _, complete = _ours(whole, 1000.0)
     shift = complete.landings[0].contact.position - landing.contact.position
     assert shift == pytest.approx(2380.0, abs=1e-6)
@@ -225,7 +225,7 @@ def test_typed_in_body_weight_is_not_trusted(course):
     # the export of S01 carries 618.9 N, the subject weighs 663 N
     force, _, events = _ours(course["S01_CMJAB2"], 1000.0)
     end = events.landings[0].flight.takeoff.sample
-    stance = quiet_stance(force, 1000.0, window_s=1.0, end_sample=end)
+    stance = quiet_stance(force, 1000.0, **STANCE, end_sample=end)
     assert force[stance.samples].mean() == pytest.approx(661.3, abs=0.2)
 
 

@@ -45,7 +45,7 @@ def _analyse(force, rate=RATE, threshold=THRESHOLD):
     phases = plate_flights(force, [level], rate, **FLIGHT)
     flight = countermovement_jump(phases, rate, **smallest).landings[0].flight
     contact, takeoff = flight.contact.position, flight.takeoff.position
-    stance = quiet_stance(force, rate, window_s=1.0, end_sample=flight.takeoff.sample)
+    stance = quiet_stance(force, rate, **STANCE, end_sample=flight.takeoff.sample)
     weight = float(force[stance.samples].mean())
     flight_time = time_between(takeoff, contact, rate)
     lowest = lowest_centre_of_mass(
@@ -115,7 +115,7 @@ def test_swapping_the_plates_swaps_the_limbs(share, lag):
     swapped = plate_flights(np.array([second, first]), [20.0, 20.0], RATE, **FLIGHT)
     assert body == swapped
     limbs = [
-        limb_phase(plate_flights(force, [20.0], RATE, **FLIGHT), body[0], RATE)
+        limb_phase(plate_flights(force, [20.0], RATE, **FLIGHT), body[0], RATE, **LIMB)
         for force in (first, second)
     ]
     assert body[0].contact.position == min(limb.contact.position for limb in limbs)

@@ -39,7 +39,7 @@ def test_the_stillest_second_is_found(rate):
 def test_a_recording_shorter_than_the_window_is_refused():
     with pytest.raises(ValueError, match=r"50 samples at 100 per second .* window of 1 s"):
         stillest_window(np.zeros((1, 50)), [1.0], 100.0, window_s=1.0)
-    assert quiet_stance(np.full(50, WEIGHT), 100.0, window_s=1.0) is None
+    assert quiet_stance(np.full(50, WEIGHT), 100.0, **STANCE) is None
 
 
 def _standing(direction, rate=200.0, seconds=4.0, noise=0.01, scale=1.0):

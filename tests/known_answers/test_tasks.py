@@ -28,7 +28,7 @@ RATE = 1000.0
 def _phases(*forces, rate=RATE):
     stack, levels = [], []
     for force in forces:
-        plate = empty_plate(force, rate, **THRESHOLD)
+        plate = empty_plate(force, rate, **EMPTY)
         stack.append(force - plate.offset_n)
         levels.append(contact_threshold(plate.noise_n, **THRESHOLD))
     return plate_flights(np.array(stack), levels, rate, **FLIGHT)
@@ -39,7 +39,7 @@ def _landing(contact=1.5, duration=5.0, impact=2.2):
 
 
 def test_single_leg_landing_and_hold():
-    events = single_leg_drop_landing(_phases(_landing()), RATE, **TASK)
+    events = single_leg_drop_landing(_phases(_landing()), RATE, TASK)
     assert events.flags == ()
     assert events.landings[0].contact.seconds(RATE) == pytest.approx(1.5, abs=1e-3)
 
@@ -49,11 +49,11 @@ def test_single_leg_landing_and_hold():
 def test_offset_and_noise_of_the_empty_plate(noise, offset):
     rng = np.random.default_rng(5)
     force = _landing() + offset + rng.normal(0.0, noise, 5001)
-    plate = empty_plate(force, RATE, **THRESHOLD)
+    plate = empty_plate(force, RATE, **EMPTY)
     assert plate.offset_n == pytest.approx(offset, abs=4 * noise / np.sqrt(700) + 1e-9)
     assert plate.noise_n == pytest.approx(noise, rel=0.1)
     assert plate.window.last_sample < 1500
-    contact = single_leg_drop_landing(_phases(force), RATE, **TASK).landings[0].contact
+    contact = single_leg_drop_landing(_phases(force), RATE, TASK).landings[0].contact
     assert contact.seconds(RATE) == pytest.approx(1.5, abs=1e-3)
 
 
@@ -63,31 +63,31 @@ def test_a_noisy_plate_raises_the_threshold():
 
 
 def test_a_plate_that_is_never_empty_is_told():
-    assert empty_plate(np.full(5000, WEIGHT), RATE, **THRESHOLD) is None
-    assert empty_plate(np.zeros(50), RATE, **THRESHOLD) is None
+    assert empty_plate(np.full(5000, WEIGHT), RATE, **EMPTY) is None
+    assert empty_plate(np.zeros(50), RATE, **EMPTY) is None
 
 
 def test_second_hop_is_flagged_and_a_step_off_is_not():
     time = sample_times(RATE, 5.0)
     hop = _landing()
     hop[(time > 2.0) & (time < 2.1)] = 0.0
-    events = single_leg_drop_landing(_phases(hop), RATE, **TASK)
+    events = single_leg_drop_landing(_phases(hop), RATE, TASK)
     assert events.flags == (Reason.SECOND_HOP,)
     assert events.landings[0].contact.seconds(RATE) == pytest.approx(1.5, abs=1e-3)
     step_off = np.where(time > 4.0, 0.0, _landing())
-    assert single_leg_drop_landing(_phases(step_off), RATE, **TASK).flags == ()
+    assert single_leg_drop_landing(_phases(step_off), RATE, TASK).flags == ()
     too_short = _landing()
     too_short[(time > 2.0) & (time < 2.04)] = 0.0
-    assert single_leg_drop_landing(_phases(too_short), RATE, **TASK).flags == ()
+    assert single_leg_drop_landing(_phases(too_short), RATE, TASK).flags == ()
 
 
 def test_brushing_the_plate_is_not_the_landing():
     time = sample_times(RATE, 5.0)
     brushed = _landing() + half_sine(time - 0.6, 300.0, 0.080)  # a foot steps off the plate
-    contact = single_leg_drop_landing(_phases(brushed), RATE, **TASK).landings[0].contact
+    contact = single_leg_drop_landing(_phases(brushed), RATE, TASK).landings[0].contact
     assert contact.seconds(RATE) == pytest.approx(1.5, abs=1e-3)
     ringing = _landing() + half_sine(time - 1.46, 60.0, 0.006)  # 6 ms, shorter than a contact
-    contact = single_leg_drop_landing(_phases(ringing), RATE, **TASK).landings[0].contact
+    contact = single_leg_drop_landing(_phases(ringing), RATE, TASK).landings[0].contact
     assert contact.seconds(RATE) == pytest.approx(1.5, abs=1e-3)
 
 
@@ -102,23 +102,23 @@ def test_a_plate_that_rings_at_the_impact():
 
 
 def test_missed_plate_and_no_flight():
-    assert single_leg_drop_landing(_phases(np.zeros(5000)), RATE, **TASK).flags == (
+    assert single_leg_drop_landing(_phases(np.zeros(5000)), RATE, TASK).flags == (
         Reason.NO_LANDING,
     )
     standing = plate_flights(np.full((1, 5000), WEIGHT), [20.0], RATE, **FLIGHT)
     for task in (single_leg_drop_landing, drop_vertical_jump, countermovement_jump):
-        events = task(standing, RATE, **TASK)
+        events = task(standing, RATE, TASK)
         assert events.landings == ()
         assert events.flags == (Reason.NO_FLIGHT,)
 
 
 def test_drop_jump_without_a_jump_keeps_its_first_landing():
-    events = drop_vertical_jump(_phases(_landing()), RATE, **TASK)
+    events = drop_vertical_jump(_phases(_landing()), RATE, TASK)
     assert [landing.number for landing in events.landings] == [1]
     assert events.flags == (Reason.NO_FLIGHT,)
     time = sample_times(RATE, 5.0)
     beside = np.where(time > 1.9, 0.0, _landing())  # jumped, landed beside the plate
-    events = drop_vertical_jump(_phases(beside), RATE, **TASK)
+    events = drop_vertical_jump(_phases(beside), RATE, TASK)
     assert events.flags == (Reason.NO_LANDING,)
     assert events.landings[0].takeoff.seconds(RATE) == pytest.approx(1.9, abs=1.1e-3)
 
@@ -126,7 +126,7 @@ def test_drop_jump_without_a_jump_keeps_its_first_landing():
 def test_jump_that_lands_beside_the_plate():
     force = Jump().force(RATE)
     force[round(Jump().contact * RATE) - 5 :] = 0.0
-    assert countermovement_jump(_phases(force), RATE, **TASK).flags == (Reason.NO_LANDING,)
+    assert countermovement_jump(_phases(force), RATE, TASK).flags == (Reason.NO_LANDING,)
 
 
 def test_two_plates_whole_body_and_limbs():
@@ -135,11 +135,11 @@ def test_two_plates_whole_body_and_limbs():
     left = 0.55 * whole
     right = np.concatenate([np.zeros(12), 0.45 * whole[:-12]])
     left_phases, right_phases, both = _phases(left), _phases(right), _phases(left, right)
-    events = drop_vertical_jump(both, RATE, **TASK)
+    events = drop_vertical_jump(both, RATE, TASK)
     assert events.flags == ()
     for number, landing in enumerate(events.landings):
-        left_contact = limb_phase(left_phases, landing.flight, RATE).contact
-        right_contact = limb_phase(right_phases, landing.flight, RATE).contact
+        left_contact = limb_phase(left_phases, landing.flight, RATE, **LIMB).contact
+        right_contact = limb_phase(right_phases, landing.flight, RATE, **LIMB).contact
         assert landing.contact == left_contact, number
         lag_ms = (right_contact.position - left_contact.position) / RATE * 1000
         assert lag_ms == pytest.approx(12.0, abs=0.4)
@@ -149,25 +149,25 @@ def test_two_plates_whole_body_and_limbs():
 
 def test_a_limb_that_missed_its_plate():
     whole = drop_jump_force(RATE, 1.2, SpringMass(12000.0, 0.0, 2.2), Jump())
-    events = drop_vertical_jump(_phases(whole, np.zeros_like(whole)), RATE, **TASK)
+    events = drop_vertical_jump(_phases(whole, np.zeros_like(whole)), RATE, TASK)
     empty = _phases(np.zeros_like(whole))
-    assert limb_phase(empty, events.landings[0].flight, RATE) is None
+    assert limb_phase(empty, events.landings[0].flight, RATE, **LIMB) is None
 
 
 def test_a_foot_beside_the_plate_shows_in_the_final_stance():
     force = _landing() * np.where(sample_times(RATE, 5.0) > 1.5, 0.8, 1.0)
-    stance = quiet_stance(force, RATE, window_s=1.0, first_sample=2000)
+    stance = quiet_stance(force, RATE, **STANCE, first_sample=2000)
     assert weight_supported(force, stance, WEIGHT) == pytest.approx(0.8, abs=1e-3)
 
 
 def test_no_quiet_stance_before_a_jump_that_was_cut():
     force = Jump().force(RATE)[2200:]
-    flight = countermovement_jump(_phases(force), RATE, **TASK).landings[0].flight
-    assert quiet_stance(force, RATE, window_s=1.0, end_sample=flight.takeoff.sample) is None
+    flight = countermovement_jump(_phases(force), RATE, TASK).landings[0].flight
+    assert quiet_stance(force, RATE, **STANCE, end_sample=flight.takeoff.sample) is None
 
 
 def test_standing_still_has_no_onset():
     rng = np.random.default_rng(2)
     force = WEIGHT + rng.normal(0.0, 2.0, 6000)
-    stance = quiet_stance(force, RATE, window_s=1.0)
+    stance = quiet_stance(force, RATE, **STANCE)
     assert movement_onset(force, RATE, stance=stance, end_sample=6000, **ONSET) is None
