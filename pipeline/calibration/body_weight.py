@@ -16,9 +16,6 @@ from shared.units import STANDARD_GRAVITY
 
 Signal = NDArray[np.float64]
 
-SMALLEST_BODY_WEIGHT_N = 200.0
-"""Below this the plates carry no person (about 20 kg): common practice, no source."""
-
 
 @dataclass(frozen=True, slots=True)
 class BodyWeight:
@@ -51,9 +48,9 @@ def quiet_stance(
     rate_hz: float,
     *,
     window_s: float,
+    smallest_load_n: float,
     first_sample: int = 0,
     end_sample: int | None = None,
-    smallest_load_n: float = SMALLEST_BODY_WEIGHT_N,
 ) -> Window | None:
     """Return the stillest loaded window of a stretch, or None when there is no such window.
 
@@ -88,7 +85,8 @@ def body_weight(
     force_spread_share: float,
     mass_difference_share: float,
     scale_mass_kg: float | None,
-    drift_share: float = 0.005,
+    drift_share: float,
+    smallest_load_n: float,
     gravity: float = STANDARD_GRAVITY,
 ) -> BodyWeight | None:
     """Weigh a person in the stillest window of standing; None when nobody stands on the plates.
@@ -103,8 +101,10 @@ def body_weight(
         Largest difference from `scale_mass_kg`, as a share (not checked when that is None).
     drift_share
         Largest change between the halves of the window, as a share of body weight.
+    smallest_load_n
+        Plates that carry less than this carry no person.
     """
-    window = quiet_stance(force, rate_hz, window_s=window_s)
+    window = quiet_stance(force, rate_hz, window_s=window_s, smallest_load_n=smallest_load_n)
     if window is None:
         return None
     still = force[window.samples]

@@ -8,12 +8,12 @@ mass; the caller stores which. The height of the box is not the drop of the cent
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.events.phases import Event
-from pipeline.filtering.sampled import cumulative_integral, integral_between, value_at
+from pipeline.filtering.sampled import integral_between, value_at
 from shared.units import STANDARD_GRAVITY
 
 Signal = NDArray[np.float64]
@@ -87,19 +87,54 @@ def impact_speed_from_final_stance(
     )
 
 
-def lowest_centre_of_mass(
+@dataclass(frozen=True, slots=True)
+class Descent:
+    """The centre of mass from an initial contact to its lowest point.
+
+    All arrays have shape (points,): the contact, every sample between, and the lowest point.
+
+    Attributes
+    ----------
+    positions
+        In samples.
+    force_n
+        Vertical force on the whole body.
+    speed
+        Downward speed, m/s; 0 at the end.
+    depth_m
+        Way down since the contact, m; 0 at the start.
+    """
+
+    positions: Signal
+    force_n: Signal
+    speed: Signal
+    depth_m: Signal
+
+    @property
+    def contact(self) -> float:
+        """Position of the initial contact."""
+        return float(self.positions[0])
+
+    @property
+    def lowest(self) -> float:
+        """Position of the lowest point."""
+        return float(self.positions[-1])
+
+
+def descent(
     force: Signal,
     rate_hz: float,
     *,
     contact: float,
     impact_speed: float,
     body_weight_n: float,
+    search_s: float,
     gravity: float = STANDARD_GRAVITY,
-    search_s: float = 1.0,
-) -> Event | None:
-    """Return when the downward speed of the centre of mass has come to zero after a contact.
+) -> Descent | None:
+    """Follow the centre of mass from a contact until its downward speed has come to zero.
 
-    None when that does not happen within `search_s` (or the recording).
+    Integrates the net force over mass twice by the trapezoidal rule. None when the speed does not
+    come to zero within `search_s` (or the recording), or was not downward.
 
     Parameters
     ----------
@@ -110,20 +145,33 @@ def lowest_centre_of_mass(
     impact_speed
         Downward speed at contact, m/s, positive.
     """
-    begin = math.ceil(contact)
+    begin = math.floor(contact) + 1
     end = min(begin + math.ceil(search_s * rate_hz) + 1, len(force))
-    if end - begin < 2:
+    if end - begin < 2 or impact_speed <= 0.0:
         return None
-    net = gravity * (force[begin:end] / body_weight_n - 1.0)
-    at_contact = gravity * (value_at(force, contact) / body_weight_n - 1.0)
-    to_first_sample = 0.5 * (at_contact + net[0]) * (begin - contact) / rate_hz
-    speed = cumulative_integral(net, rate_hz) + (to_first_sample - impact_speed)
-    upward = np.flatnonzero(speed >= 0.0)
-    if not len(upward):
+    loads = np.empty(end - begin + 1)
+    loads[0], loads[1:] = value_at(force, contact), force[begin:end]
+    # The first step leads from the contact to the next sample, all others from sample to sample.
+    to_first = (begin - contact) / rate_hz
+    means = 0.5 * (loads[1:] + loads[:-1])
+    means -= body_weight_n
+    means[0] *= to_first * rate_hz
+    speed = np.empty_like(loads)
+    speed[0] = impact_speed
+    np.cumsum(means, out=speed[1:])
+    speed[1:] *= -gravity / (body_weight_n * rate_hz)
+    speed[1:] += impact_speed
+    stopped = int(np.argmax(speed <= 0.0))
+    if speed[stopped] > 0.0:
         return None
-    sample = int(upward[0])
-    if sample == 0:
-        return Event(begin, float(begin))
     # Between two samples the force is nearly constant, so the speed is nearly a straight line.
-    fraction = -speed[sample - 1] / (speed[sample] - speed[sample - 1])
-    return Event(begin + sample, begin + sample - 1 + float(fraction))
+    share = speed[stopped - 1] / (speed[stopped - 1] - speed[stopped])
+    positions = np.arange(begin - 1, begin + stopped, dtype=np.float64)
+    positions[0] = contact
+    positions[-1] = positions[-2] + share * (positions[-1] - positions[-2])
+    loads, speed = loads[: stopped + 1], speed[: stopped + 1]
+    loads[-1] = loads[-2] + share * (loads[-1] - loads[-2])
+    speed[-1] = 0.0
+    depth = np.zeros_like(speed)
+    np.cumsum(0.5 * (speed[1:] + speed[:-1]) * np.diff(positions) / rate_hz, out=depth[1:])
+    return Descent(positions, loads, speed, depth)

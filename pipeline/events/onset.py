@@ -24,7 +24,7 @@ def movement_onset(
     end_sample: int,
     onset_sd: float,
     onset_lead_s: float,
-    onset_hold_s: float = 0.050,
+    onset_hold_s: float,
 ) -> Event | None:
     """Find the movement onset after a quiet stance; None when the force never leaves its band.
 
@@ -37,8 +37,7 @@ def movement_onset(
     end_sample
         Search ends here (the take-off).
     onset_hold_s
-        Shorter departures are sway or noise (50 ms as in the jump analysis of Lopez Elvira,
-        BiomecanicaPython; Owen et al. take the first sample).
+        Shorter departures are sway or noise (Owen et al. take the first sample).
     """
     still = force[stance.samples]
     weight, band = float(still.mean()), onset_sd * float(still.std())

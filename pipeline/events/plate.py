@@ -37,8 +37,8 @@ def empty_plate(
     *,
     force_threshold_n: float,
     force_threshold_sd: float,
-    empty_window_s: float = 0.100,
-    largest_offset_n: float = 60.0,
+    empty_window_s: float,
+    largest_offset_n: float,
 ) -> EmptyPlate | None:
     """Read offset and noise from the longest time with nothing on the plate; None without one.
 
@@ -92,7 +92,7 @@ def plate_flights(
     contact_hold_s: float,
     unloaded_before_contact_s: float,
     minimum_flight_s: float,
-    landing_peak_window_s: float = 0.200,
+    landing_peak_window_s: float,
 ) -> tuple[FlightPhase, ...]:
     """Find the times in which every plate is unloaded.
 
@@ -110,6 +110,8 @@ def plate_flights(
         Raw vertical force, offset removed, shape (plates, samples).
     thresholds_n
         One per plate, from `contact_threshold`.
+    landing_peak_window_s
+        The largest load is sought this long after a contact; it tells a landing from a step.
     """
     forces = np.atleast_2d(forces)
     levels = np.asarray(thresholds_n, dtype=np.float64)[:, None]
@@ -164,12 +166,12 @@ def limb_phase(
     body: FlightPhase,
     rate_hz: float,
     *,
-    largest_lag_s: float = 0.200,
+    largest_limb_lag_s: float,
 ) -> FlightPhase | None:
     """Return one limb's flight phase that belongs to a phase of the whole body.
 
     It is the one whose contact lies nearest to the body's. None when no contact of the limb lies
-    within `largest_lag_s`: the limb missed its plate, or never left it.
+    within `largest_limb_lag_s`: the limb missed its plate, or never left it.
     """
     if body.contact is None:
         return None
@@ -178,6 +180,6 @@ def limb_phase(
         (abs(phase.contact.position - target), phase)
         for phase in phases
         if phase.contact is not None
-        and abs(phase.contact.position - target) <= largest_lag_s * rate_hz
+        and abs(phase.contact.position - target) <= largest_limb_lag_s * rate_hz
     ]
     return min(candidates, key=lambda candidate: candidate[0])[1] if candidates else None

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from pipeline.extraction.knee import segment_channels
-from pipeline.extraction.plate_landings import body_landings, limb_landings
+from pipeline.extraction.plate_landings import BodyOnPlates, body_landings, limb_landings
 from pipeline.extraction.plates import Plates, read_plates
-from pipeline.extraction.tasks import LANDINGS
+from pipeline.extraction.tasks import LANDINGS, seen_by_body_worn_units
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import SideLanding
 from pipeline.extraction.waist import Waist, read_waist, waist_landings
@@ -24,12 +24,14 @@ class Observed:
 
     Parameters
     ----------
+    body : the whole body as the plates have seen it
     plate, waist : landings by (number, side), from each sensor's own events
     chosen : the landings of the trial: by the plates where they are to be trusted, else by waist
     """
 
     trial: Trial
     plates: Plates | None
+    body: BodyOnPlates
     waist: Waist | None
     plate_landings: Landings
     waist_landings: Landings
@@ -37,15 +39,12 @@ class Observed:
 
 
 def _plate_landings(
-    plates: Plates, trial: Trial, body_weight_n: float, settings: ProcessingSettings
+    plates: Plates, trial: Trial, body: BodyOnPlates, settings: ProcessingSettings
 ) -> Landings:
-    body, found = body_landings(
-        plates, trial.task, trial.side, body_weight_n=body_weight_n, settings=settings
-    )
-    landings = {(number, trial.side): landing for number, landing in body.items()}
+    landings = {(number, trial.side): landing for number, landing in body.landings.items()}
     if trial.side == "both" and plates.per_limb:
         for side in plates.sides:
-            limb = limb_landings(plates, side, body, found, settings)
+            limb = limb_landings(plates, side, body, settings)
             landings |= {(number, side): landing for number, landing in limb.items()}
     return landings
 
@@ -93,13 +92,15 @@ def observe(trial: Trial, body_weight_n: float, settings: ProcessingSettings) ->
     """Find the landings of a trial by every sensor that can tell, and choose the events to use."""
     plates = read_plates(trial, settings.events)
     waist = read_waist(trial, settings.standard_gravity)
-    by_plate = _plate_landings(plates, trial, body_weight_n, settings) if plates else {}
+    body = body_landings(plates, trial, body_weight_n, settings) if plates else BodyOnPlates()
+    by_plate = _plate_landings(plates, trial, body, settings) if plates else {}
     by_waist = (
         {
             (number, trial.side): landing
             for number, landing in waist_landings(waist, trial.task, trial.side, settings).items()
         }
-        if waist
+        if waist and seen_by_body_worn_units(trial.task)
         else {}
     )
-    return Observed(trial, plates, waist, by_plate, by_waist, _choose(trial, by_plate, by_waist))
+    chosen = _choose(trial, by_plate, by_waist)
+    return Observed(trial, plates, body, waist, by_plate, by_waist, chosen)

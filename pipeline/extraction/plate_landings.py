@@ -3,66 +3,112 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 from pipeline.calibration.body_weight import weight_supported
 from pipeline.calibration.stillness import Window
 from pipeline.events.centre_of_mass import (
+    Descent,
+    descent,
     impact_speed_before_jump,
     impact_speed_from_final_stance,
     impact_speed_from_flight,
-    lowest_centre_of_mass,
 )
 from pipeline.events.phases import FlightPhase
 from pipeline.events.plate import limb_phase
 from pipeline.events.tasks import Landing
 from pipeline.extraction.plates import Plates, final_stance
-from pipeline.extraction.tasks import ExpectedLanding, landings_of, takeoff_of
+from pipeline.extraction.tasks import (
+    ExpectedLanding,
+    contact_of,
+    falls_from_box,
+    landings_of,
+    lands_where_it_began,
+    takeoff_of,
+)
+from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import SideLanding
+from pipeline.quality.identities import fall_flags, fall_time_share, impulse_flags
 from pipeline.reasons import Reason
-from shared.settings.processing import ProcessingSettings
+from shared.settings.processing import ProcessingSettings, Quality
 
-LANDING_PEAK_BW = 1.2
-"""A contact with a smaller peak is a step, not a landing: common practice, no source."""
-
-LARGEST_SUPPORT_ERROR = 0.10
-"""Where the force of the final stance is further from body weight than this share, a foot is partly
-beside the plate: common practice, no source."""
-
-FINAL_STANCE_SPREAD = 0.05
-"""Largest standard deviation of the final stance, as a share of body weight: a person who has just
-landed sways more than in the calibration; common practice, no source."""
-
-Found = dict[int, ExpectedLanding]
+FINAL_STANCE, FLIGHT_TIME, FOLLOWING_JUMP = "final_stance", "flight_time", "following_jump"
+"""Where a speed at contact comes from."""
 
 
-def _stance(
-    plates: Plates, found: Found, body_weight_n: float, settings: ProcessingSettings
-) -> Window | None:
-    contacts = [item.landing.contact.position for item in found.values() if item.landing]
-    return final_stance(
-        plates,
-        max(contacts, default=0.0),
-        body_weight_n=body_weight_n,
-        window_s=settings.windows.standing_window_s,
-        spread_share=FINAL_STANCE_SPREAD,
-    )
+@dataclass(frozen=True, slots=True)
+class Impact:
+    """Speeds of the whole body at a contact, and its way down.
+
+    Parameters
+    ----------
+    speeds : downward speed at contact, m/s, by where it comes from
+    chosen : the one of them that the way down starts with; '' without any
+    descent : None where the centre of mass was not seen to stop
+    fall_time_share : implied fall time over that of a free fall from the box; None without a box
+    """
+
+    speeds: dict[str, float]
+    chosen: str
+    descent: Descent | None
+    fall_time_share: float | None
+
+    @property
+    def mismatch_m_s(self) -> float | None:
+        """Speed by the final stance minus speed by the flight time; None where one is missing."""
+        if FINAL_STANCE not in self.speeds or FLIGHT_TIME not in self.speeds:
+            return None
+        return self.speeds[FINAL_STANCE] - self.speeds[FLIGHT_TIME]
+
+    def flags(self, limits: Quality) -> frozenset[str]:
+        """Return what the identities of the landing tell against it."""
+        flags = frozenset[str]()
+        if self.fall_time_share is not None:
+            flags |= fall_flags(self.fall_time_share, limits)
+        if (mismatch := self.mismatch_m_s) is not None:
+            flags |= impulse_flags(mismatch, limits)
+        return flags
 
 
-def _impact_speed(
+@dataclass(frozen=True, slots=True)
+class BodyOnPlates:
+    """What the plates tell of the whole body in a trial.
+
+    Parameters
+    ----------
+    landings : by number
+    found : the events behind them
+    impacts : by number of the landings whose contact was seen
+    stance : the quiet stance after the last landing
+    """
+
+    landings: dict[int, SideLanding] = field(default_factory=dict)
+    found: dict[int, ExpectedLanding] = field(default_factory=dict)
+    impacts: dict[int, Impact] = field(default_factory=dict)
+    stance: Window | None = None
+
+
+def _speeds(
+    task: str,
     landing: Landing,
     after: Landing | None,
     plates: Plates,
     stance: Window | None,
     body_weight_n: float,
     gravity: float,
-) -> float | None:
-    """Return the speed at contact: from the jump before, the jump after, or the final stance."""
-    rate_hz, contact = plates.signals.rate_hz, landing.contact.position
-    before_s = landing.flight.duration_s(rate_hz)
+) -> dict[str, float]:
+    """Return the speeds at contact: by the jump after, the flight before, and the final stance.
+
+    The order is that of trust: the first one starts the way down of the centre of mass.
+    """
+    rate_hz, contact = plates.signals.rate_hz, contact_of(landing)
+    if contact is None:
+        return {}
+    speeds = {}
     after_s = after.flight.duration_s(rate_hz) if after else None
+    before_s = landing.flight.duration_s(rate_hz)
     if landing.takeoff is not None and after_s is not None:
-        return impact_speed_before_jump(
+        speeds[FOLLOWING_JUMP] = impact_speed_before_jump(
             plates.total,
             rate_hz,
             contact=contact,
@@ -71,101 +117,118 @@ def _impact_speed(
             body_weight_n=body_weight_n,
             gravity=gravity,
         )
-    if before_s is not None:
-        return impact_speed_from_flight(before_s, gravity=gravity)
-    if stance is None:
-        return None
-    return impact_speed_from_final_stance(
-        plates.total,
-        rate_hz,
-        contact=contact,
-        stance_position=float(stance.first_sample),
-        body_weight_n=body_weight_n,
-        gravity=gravity,
-    )
+    elif before_s is not None and lands_where_it_began(task, landing.number):
+        speeds[FLIGHT_TIME] = impact_speed_from_flight(before_s, gravity=gravity)
+    # Through a flight the final stance would only repeat what the flight time says.
+    if stance is not None and FOLLOWING_JUMP not in speeds:
+        speeds[FINAL_STANCE] = impact_speed_from_final_stance(
+            plates.total,
+            rate_hz,
+            contact=contact,
+            stance_position=float(stance.first_sample),
+            body_weight_n=body_weight_n,
+            gravity=gravity,
+        )
+    return speeds
 
 
-def _lowest(
-    landing: Landing,
-    after: Landing | None,
+def _impact(
+    speeds: dict[str, float],
+    contact: float,
+    box_height_m: float | None,
     plates: Plates,
-    stance: Window | None,
     body_weight_n: float,
-    gravity: float,
-) -> float | None:
-    speed = _impact_speed(landing, after, plates, stance, body_weight_n, gravity)
-    if speed is None or speed <= 0.0:
-        return None
-    event = lowest_centre_of_mass(
+    settings: ProcessingSettings,
+) -> Impact:
+    chosen = next(iter(speeds), "")
+    if not chosen:
+        return Impact(speeds, chosen, None, None)
+    share = None
+    if box_height_m is not None:
+        share = fall_time_share(speeds[chosen], box_height_m, gravity=settings.standard_gravity)
+    way = descent(
         plates.total,
         plates.signals.rate_hz,
-        contact=landing.contact.position,
-        impact_speed=speed,
+        contact=contact,
+        impact_speed=speeds[chosen],
         body_weight_n=body_weight_n,
-        gravity=gravity,
+        search_s=settings.events.lowest_point_search_s,
+        gravity=settings.standard_gravity,
     )
-    return event.position if event else None
+    return Impact(speeds, chosen, way, share)
+
+
+def _stance_flags(
+    plates: Plates, stance: Window | None, body_weight_n: float, largest_error: float
+) -> frozenset[str]:
+    """Tell by the force of the final stance whether a foot is partly beside the plate."""
+    if stance is None:
+        return frozenset()
+    share = weight_supported(plates.total, stance, body_weight_n)
+    partly = abs(share - 1.0) > largest_error
+    return frozenset({str(Reason.INCOMPLETE_PLATE)}) if partly else frozenset()
 
 
 def body_landings(
-    plates: Plates, task: str, side: str, *, body_weight_n: float, settings: ProcessingSettings
-) -> tuple[dict[int, SideLanding], Found]:
-    """Return the landings of all that stands on the plates, by number, and the events behind them.
-
-    Parameters
-    ----------
-    side
-        Side of the trial: the tested limb of a single-leg task, else `both`.
-    """
+    plates: Plates, trial: Trial, body_weight_n: float, settings: ProcessingSettings
+) -> BodyOnPlates:
+    """Return the landings of all that stands on the plates; their side is that of the trial."""
     found = landings_of(
-        task,
+        trial.task,
         plates.flights(settings.events),
         len(plates.total),
         plates.signals.rate_hz,
-        smallest_landing_peak=LANDING_PEAK_BW * body_weight_n,
-        second_hop_flight_s=settings.events.second_hop_flight_s,
+        smallest_landing_peak=settings.events.landing_peak_bw * body_weight_n,
+        settings=settings.events,
     )
-    stance = _stance(plates, found, body_weight_n, settings)
-    partly = frozenset[str]()
-    if stance is not None:
-        share = weight_supported(plates.total, stance, body_weight_n)
-        if abs(share - 1.0) > LARGEST_SUPPORT_ERROR:
-            partly = frozenset({str(Reason.INCOMPLETE_PLATE)})
-    landings = {}
+    contacts = {number: contact_of(item.landing) for number, item in found.items()}
+    stance = final_stance(
+        plates,
+        max((contact for contact in contacts.values() if contact is not None), default=0.0),
+        body_weight_n=body_weight_n,
+        window_s=settings.windows.standing_window_s,
+        settings=settings.events,
+    )
+    partly = _stance_flags(plates, stance, body_weight_n, settings.quality.largest_support_error)
+    landings, impacts = {}, {}
     for number, item in found.items():
-        landing = item.landing
-        result = SideLanding(number, side, "plate", plates.signals, flags=item.flags | partly)
+        result = SideLanding(number, trial.side, "plate", plates.signals, flags=item.flags | partly)
+        landing, contact = item.landing, contacts[number]
         if landing is not None:
+            result = replace(result, contact=contact, takeoff=takeoff_of(landing, trial.task))
+        if landing is not None and contact is not None:
             after = found[number + 1].landing if number + 1 in found else None
-            result = replace(
-                result,
-                contact=landing.contact.position,
-                takeoff=takeoff_of(landing, task),
-                lowest=_lowest(
-                    landing, after, plates, stance, body_weight_n, settings.standard_gravity
-                ),
+            speeds = _speeds(
+                trial.task, landing, after, plates, stance, body_weight_n, settings.standard_gravity
             )
+            box = trial.box_height_m if falls_from_box(trial.task, number) else None
+            impact = _impact(speeds, contact, box, plates, body_weight_n, settings)
+            impacts[number] = impact
+            lowest = impact.descent.lowest if impact.descent else None
+            flags = result.flags | impact.flags(settings.quality)
+            result = replace(result, lowest=lowest, flags=flags)
         landings[number] = result
-    return landings, found
+    return BodyOnPlates(landings, found, impacts, stance)
 
 
 def limb_landings(
-    plates: Plates,
-    side: str,
-    body: dict[int, SideLanding],
-    found: Found,
-    settings: ProcessingSettings,
+    plates: Plates, side: str, body: BodyOnPlates, settings: ProcessingSettings
 ) -> dict[int, SideLanding]:
     """Return the landings of one limb in a two-leg task; the lowest point is that of the body."""
     phases: Sequence[FlightPhase] = plates.flights(settings.events, side)
     rate_hz = plates.signals.rate_hz
     own = {
-        number: limb_phase(phases, item.landing.flight, rate_hz)
-        for number, item in found.items()
+        number: limb_phase(
+            phases,
+            item.landing.flight,
+            rate_hz,
+            largest_limb_lag_s=settings.events.largest_limb_lag_s,
+        )
+        for number, item in body.found.items()
         if item.landing is not None
     }
     landings = {}
-    for number, whole in body.items():
+    for number, whole in body.landings.items():
         phase, following = own.get(number), own.get(number + 1)
         takeoff = following or phase
         if whole.contact is None or phase is None or phase.contact is None:

@@ -132,7 +132,11 @@ def height_from_impulse(
         return Refused(Reason.NO_FLIGHT, "the take-off was not found")
     rate_hz, takeoff = plates.signals.rate_hz, math.floor(landing.takeoff)
     stance = quiet_stance(
-        plates.total, rate_hz, window_s=settings.events.quiet_window_s, end_sample=takeoff
+        plates.total,
+        rate_hz,
+        window_s=settings.events.quiet_window_s,
+        smallest_load_n=settings.calibration.smallest_body_weight_n,
+        end_sample=takeoff,
     )
     if stance is None:
         return Refused(Reason.NO_QUIET_STANCE, "nobody stands still before the jump")
@@ -150,6 +154,7 @@ def height_from_impulse(
         end_sample=takeoff,
         onset_sd=settings.events.onset_sd,
         onset_lead_s=settings.events.onset_lead_s,
+        onset_hold_s=settings.events.onset_hold_s,
     )
     if onset is None:
         return Refused(Reason.NO_QUIET_STANCE, "no movement onset between stance and take-off")

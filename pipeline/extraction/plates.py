@@ -17,9 +17,6 @@ from shared.settings.processing import Events
 
 Signal = NDArray[np.float64]
 
-LANDING_TIME_S = 0.5
-"""A stance is sought this long after contact: the time before belongs to the landing itself."""
-
 
 @dataclass(frozen=True, slots=True)
 class Plates:
@@ -61,6 +58,7 @@ class Plates:
             contact_hold_s=settings.contact_hold_s,
             unloaded_before_contact_s=settings.unloaded_before_contact_s,
             minimum_flight_s=settings.minimum_flight_s,
+            landing_peak_window_s=settings.landing_peak_window_s,
         )
 
 
@@ -75,7 +73,16 @@ def read_plates(trial: Trial, settings: Events) -> Plates | None:
         "force_threshold_n": settings.force_threshold_n,
         "force_threshold_sd": settings.force_threshold_sd,
     }
-    empty = tuple(empty_plate(force, signals.rate_hz, **limits) for force in forces)
+    empty = tuple(
+        empty_plate(
+            force,
+            signals.rate_hz,
+            **limits,
+            empty_window_s=settings.empty_window_s,
+            largest_offset_n=settings.largest_offset_n,
+        )
+        for force in forces
+    )
     forces -= np.array([[reading.offset_n if reading else 0.0] for reading in empty])
     return Plates(
         signals,
@@ -90,22 +97,17 @@ def read_plates(trial: Trial, settings: Events) -> Plates | None:
 
 
 def final_stance(
-    plates: Plates, contact: float, *, body_weight_n: float, window_s: float, spread_share: float
+    plates: Plates, contact: float, *, body_weight_n: float, window_s: float, settings: Events
 ) -> Window | None:
-    """Return the stance after a landing, or None when the athlete does not come to rest.
-
-    Parameters
-    ----------
-    spread_share
-        Largest standard deviation of the force, as a share of body weight.
-    """
+    """Return the stance after a landing, or None when the athlete does not come to rest."""
     window = quiet_stance(
         plates.total,
         plates.signals.rate_hz,
         window_s=window_s,
-        first_sample=int(contact + LANDING_TIME_S * plates.signals.rate_hz),
-        smallest_load_n=0.2 * body_weight_n,
+        first_sample=int(contact + settings.final_stance_after_s * plates.signals.rate_hz),
+        smallest_load_n=settings.final_stance_load_share * body_weight_n,
     )
-    if window is None or plates.total[window.samples].std() > spread_share * body_weight_n:
+    if window is None:
         return None
-    return window
+    spread = plates.total[window.samples].std()
+    return window if spread <= settings.final_stance_spread_share * body_weight_n else None

@@ -100,6 +100,8 @@ def weigh(
             rate_hz,
             force_threshold_n=settings.events.force_threshold_n,
             force_threshold_sd=settings.events.force_threshold_sd,
+            empty_window_s=settings.events.empty_window_s,
+            largest_offset_n=settings.events.largest_offset_n,
         )
         total += force - (reading.offset_n if reading else 0.0)
     limits = settings.calibration
@@ -110,6 +112,8 @@ def weigh(
         force_spread_share=limits.force_spread_share,
         mass_difference_share=limits.mass_difference_share,
         scale_mass_kg=scale_mass_kg,
+        drift_share=limits.force_drift_share,
+        smallest_load_n=limits.smallest_body_weight_n,
         gravity=settings.standard_gravity,
     )
     if weight is None:

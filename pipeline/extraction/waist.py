@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from pipeline.events.waist import resultant, waist_flights
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.stretch import filtered_between
-from pipeline.extraction.tasks import landings_of, takeoff_of
+from pipeline.extraction.tasks import contact_of, landings_of, takeoff_of
 from pipeline.extraction.trials import WAIST, Trial
 from pipeline.extraction.values import SideLanding
 from pipeline.metrics.outcome import Outcome, Refused
@@ -69,7 +69,7 @@ def waist_landings(
         len(waist.resultant_g),
         waist.signals.rate_hz,
         smallest_landing_peak=LANDING_PEAK_G,
-        second_hop_flight_s=events.second_hop_flight_s,
+        settings=events,
     )
     return {
         number: SideLanding(
@@ -77,7 +77,7 @@ def waist_landings(
             side,
             "waist",
             waist.signals,
-            contact=item.landing.contact.position if item.landing else None,
+            contact=contact_of(item.landing),
             takeoff=takeoff_of(item.landing, task) if item.landing else None,
             flags=item.flags,
         )

@@ -25,6 +25,14 @@ EXPLANATIONS: dict[str, str] = {
     Reason.CALIBRATION_REJECTED: "the standing calibration is missing or outside of its limits",
     Reason.BODY_WEIGHT_FROM_SCALE: "body weight from the scale, not from the plate",
     Reason.SHORT_RECORDING: "the recording ends before the window does",
+    Reason.BAD_FALL_TIME: "the speed at contact is not that of a fall from this box",
+    Reason.IMPULSE_MISMATCH: "the impulse of the landing and its flight time tell different speeds "
+    "at contact",
+    Reason.NO_FORCE_PEAKS: "the force has not two separate peaks after contact",
+    Reason.NOT_SPRING_LIKE: "force and displacement do not go together as on a spring",
+    Reason.NOT_STABILISED: "the force does not stay at body weight long enough within the time "
+    "allowed",
+    Reason.NO_IMPACT_SPEED: "the speed at contact, or the lowest point, cannot be found",
 }
 
 

@@ -15,7 +15,7 @@ from pipeline.metrics.jump import (
 )
 from pipeline.metrics.outcome import Measured
 from pipeline.reasons import Reason
-from tests.known_answers.rules import FLIGHT, ONSET, TASK, THRESHOLD
+from tests.known_answers.rules import EMPTY, FLIGHT, ONSET, STANCE, TASK, THRESHOLD
 from tests.known_answers.signals import (
     WEIGHT,
     G,

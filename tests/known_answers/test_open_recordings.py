@@ -14,7 +14,7 @@ import pytest
 
 from pipeline.calibration.body_weight import quiet_stance
 from pipeline.calibration.stillness import Window
-from pipeline.events.centre_of_mass import impact_speed_from_flight, lowest_centre_of_mass
+from pipeline.events.centre_of_mass import descent, impact_speed_from_flight
 from pipeline.events.onset import movement_onset
 from pipeline.events.plate import contact_threshold, empty_plate, plate_flights
 from pipeline.events.tasks import countermovement_jump, drop_vertical_jump
@@ -27,7 +27,7 @@ from pipeline.metrics.jump import (
     time_between,
 )
 from pipeline.metrics.outcome import Measured
-from tests.known_answers.rules import FLIGHT, ONSET, TASK, THRESHOLD
+from tests.known_answers.rules import EMPTY, FLIGHT, ONSET, SEARCH, STANCE, TASK, THRESHOLD
 
 DATA = Path(__file__).parents[2] / ".." / "shared" / "data"
 COURSE = DATA / "course_jumps_MIT"
@@ -170,12 +170,12 @@ def test_dj1_contact(course):
     # flight time and backward impulse are independent; typical differences are 1 to 2 cm
     assert by_flight == pytest.approx(0.3067, abs=5e-4)
     assert abs(back - by_flight) < 0.02
-    lowest = lowest_centre_of_mass(
-        force, 1000.0, contact=second.contact.position, body_weight_n=weight,
+    lowest = descent(
+        force, 1000.0, contact=second.contact.position, body_weight_n=weight, **SEARCH,
         impact_speed=impact_speed_from_flight(flight.value),
     )  # fmt: skip
     peak = peak_force(
-        force, 1000.0, contact=second.contact.position, lowest=lowest.position, peak_force_s=0.2
+        force, 1000.0, contact=second.contact.position, lowest=lowest.lowest, peak_force_s=0.2
     )
     assert peak.sample == 4100
     assert peak.force_n == pytest.approx(7225.5, abs=0.1)

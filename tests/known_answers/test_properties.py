@@ -1,6 +1,6 @@
 """What must and what must not change with an offset, a mass, a time, a limb or a file format."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from pipeline.calibration.body_weight import quiet_stance
 from pipeline.calibration.saturation import clipping
-from pipeline.events.centre_of_mass import impact_speed_from_flight, lowest_centre_of_mass
+from pipeline.events.centre_of_mass import descent, impact_speed_from_flight
 from pipeline.events.plate import contact_threshold, empty_plate, limb_phase, plate_flights
 from pipeline.events.tasks import countermovement_jump
 from pipeline.filtering.butterworth import zero_lag_lowpass
@@ -22,7 +22,7 @@ from pipeline.metrics.force import (
     time_to_peak_vgrf,
 )
 from pipeline.metrics.jump import jump_height_from_flight_time, time_between
-from tests.known_answers.rules import FLIGHT, TASK, THRESHOLD
+from tests.known_answers.rules import EMPTY, FLIGHT, LIMB, SEARCH, STANCE, TASK, THRESHOLD
 from tests.known_answers.signals import Jump
 
 RATE = 1000.0
@@ -38,21 +38,21 @@ class Result:
 
 
 def _analyse(force, rate=RATE, threshold=THRESHOLD):
-    plate = empty_plate(force, rate, **threshold)
+    plate = empty_plate(force, rate, **(EMPTY | threshold))
     force = force - plate.offset_n
     level = contact_threshold(plate.noise_n, **threshold)
-    smallest = TASK | {"smallest_landing_peak": 100.0}
+    smallest = replace(TASK, smallest_landing_peak=100.0)
     phases = plate_flights(force, [level], rate, **FLIGHT)
-    flight = countermovement_jump(phases, rate, **smallest).landings[0].flight
+    flight = countermovement_jump(phases, rate, smallest).landings[0].flight
     contact, takeoff = flight.contact.position, flight.takeoff.position
     stance = quiet_stance(force, rate, **STANCE, end_sample=flight.takeoff.sample)
     weight = float(force[stance.samples].mean())
     flight_time = time_between(takeoff, contact, rate)
-    lowest = lowest_centre_of_mass(
-        force, rate, contact=contact, body_weight_n=weight,
+    lowest = descent(
+        force, rate, contact=contact, body_weight_n=weight, **SEARCH,
         impact_speed=impact_speed_from_flight(flight_time.value),
     )  # fmt: skip
-    peak = peak_force(force, rate, contact=contact, lowest=lowest.position, peak_force_s=0.2)
+    peak = peak_force(force, rate, contact=contact, lowest=lowest.lowest, peak_force_s=0.2)
     return Result(
         contact / rate,
         takeoff / rate,

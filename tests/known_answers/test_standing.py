@@ -6,6 +6,7 @@ import pytest
 from pipeline.calibration.body_weight import body_weight, quiet_stance
 from pipeline.calibration.standing import standing_bias, standing_gravity
 from pipeline.calibration.stillness import moving_mean_and_sd, stillest_window
+from tests.known_answers.rules import STANCE
 from tests.known_answers.signals import MASS, WEIGHT, G
 
 GRAVITY = {
@@ -14,7 +15,13 @@ GRAVITY = {
     "acceleration_norm_error_g": 0.03,
 }
 BIAS = {"window_s": 1.0, "rate_spread_deg_s": 2.0, "rate_bias_deg_s": 10.0}
-PLATE = {"window_s": 1.0, "force_spread_share": 0.01, "mass_difference_share": 0.02}
+PLATE = {
+    "window_s": 1.0,
+    "force_spread_share": 0.01,
+    "mass_difference_share": 0.02,
+    "drift_share": 0.005,
+    "smallest_load_n": 200.0,
+}
 
 
 def test_moving_moments_are_those_of_each_window():

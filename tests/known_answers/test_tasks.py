@@ -12,7 +12,7 @@ from pipeline.events.tasks import (
     single_leg_drop_landing,
 )
 from pipeline.reasons import Reason
-from tests.known_answers.rules import FLIGHT, ONSET, TASK, THRESHOLD
+from tests.known_answers.rules import EMPTY, FLIGHT, LIMB, ONSET, STANCE, TASK, THRESHOLD
 from tests.known_answers.signals import (
     WEIGHT,
     Jump,

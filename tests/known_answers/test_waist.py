@@ -1,6 +1,7 @@
 """Waist accelerometer: flight, contact, take-off and peak of a resultant with known instants."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,10 +14,11 @@ from pipeline.events.tasks import (
 from pipeline.events.waist import resultant, waist_flights
 from pipeline.metrics.waist import peak_waist_acceleration
 from pipeline.reasons import Reason
+from tests.known_answers import rules
 from tests.known_answers.rules import WAIST
 from tests.known_answers.signals import G, half_sine, sample_times
 
-TASK = {"smallest_landing_peak": 1.5, "second_hop_flight_s": 0.050}
+TASK = replace(rules.TASK, smallest_landing_peak=1.5)
 
 
 def _jump_g(rate, peak=6.0, width=0.060, takeoff=1.0, contact=1.5, dip_s=0.030):
@@ -101,22 +103,22 @@ def test_tasks_by_waist():
     rate = 500.0
     jump = _jump_g(rate)
     phases = waist_flights(jump, rate, **WAIST)
-    assert countermovement_jump(phases, rate, **TASK).flags == ()
-    assert single_leg_drop_landing(phases, rate, **TASK).flags == ()
-    events = drop_vertical_jump(phases, rate, **TASK)
+    assert countermovement_jump(phases, rate, TASK).flags == ()
+    assert single_leg_drop_landing(phases, rate, TASK).flags == ()
+    events = drop_vertical_jump(phases, rate, TASK)
     assert events.flags == (Reason.NO_FLIGHT,)
     assert len(events.landings) == 1
     # fall from the box, contact of 0.3 s, flight, landing 2
     twice = np.concatenate([jump[: round(1.8 * rate)], _jump_g(rate)[round(0.95 * rate) :]])
-    events = drop_vertical_jump(waist_flights(twice, rate, **WAIST), rate, **TASK)
+    events = drop_vertical_jump(waist_flights(twice, rate, **WAIST), rate, TASK)
     assert events.flags == ()
     first, second = events.landings
     contact_s = (first.takeoff.position - first.contact.position) / rate
     assert contact_s == pytest.approx(0.3 + 0.05 - 0.030 * 0.35 / 0.95 - 0.0032, abs=0.002)
     assert second.flight.duration_s(rate) == pytest.approx(0.5 + 0.011 + 0.0032, abs=0.002)
-    hop = single_leg_drop_landing(waist_flights(twice, rate, **WAIST), rate, **TASK)
+    hop = single_leg_drop_landing(waist_flights(twice, rate, **WAIST), rate, TASK)
     assert hop.flags == (Reason.SECOND_HOP,)
-    assert single_leg_drop_landing((), rate, **TASK).flags == (Reason.NO_FLIGHT,)
+    assert single_leg_drop_landing((), rate, TASK).flags == (Reason.NO_FLIGHT,)
 
 
 def test_a_recording_that_ends_in_the_impact_has_no_peak():
