@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping
 from functools import cache
 
 from pipeline.calibration.saturation import Clipping
+from pipeline.extraction.contact_lag import CONTACT_LAG, contact_lag
 from pipeline.extraction.knee import Knee, camera_values, gyro_values, segment_channels
 from pipeline.extraction.observe import Observed
 from pipeline.extraction.plate_values import (
@@ -152,6 +153,9 @@ def values_of_waist(
     )
     for (number, side), landing in observed.waist_landings.items():
         todo = wanted(trial.task, number, "waist", kind_of(trial, side))
+        by_plate = observed.plate_landings.get((number, side))
+        if observed.plates is None:  # a lag needs both sensors
+            todo = tuple(metric for metric in todo if metric.id != CONTACT_LAG)
         outcomes: dict[str, Outcome] = {}
         if landing.contact is not None:
             outcomes = timing_values(
@@ -161,7 +165,9 @@ def values_of_waist(
                 gravity=settings.standard_gravity,
             )
             outcomes["peak_waist_acceleration"] = peak_acceleration(waist, landing, settings)
-        yield from _values(carrier, todo, outcomes, landing, settings)
+            outcomes[CONTACT_LAG] = contact_lag(landing, by_plate)
+        flags = {CONTACT_LAG: by_plate.flags} if by_plate else {}
+        yield from _values(carrier, todo, outcomes, landing, settings, flags)
 
 
 def _sync_flags(observed: Observed, landing: SideLanding, device: str) -> frozenset[str]:
