@@ -10,9 +10,11 @@ from pipeline.extraction.contact_lag import CONTACT_LAG, contact_lag
 from pipeline.extraction.knee import Knee, camera_values, gyro_values, segment_channels
 from pipeline.extraction.observe import Observed
 from pipeline.extraction.plate_values import (
-    filtered_forces,
+    between_limbs,
+    body_values,
     force_values,
-    height_from_impulse,
+    forces_by_side,
+    needs_body_weight,
     timing_values,
 )
 from pipeline.extraction.signals import Signals
@@ -101,7 +103,8 @@ def values_of_plates(
     plates, trial = observed.plates, observed.trial
     if plates is None:
         return
-    smooth = filtered_forces(plates, list(observed.plate_landings.values()), settings)
+    landings, rate_hz = observed.plate_landings, plates.signals.rate_hz
+    forces = forces_by_side(plates, trial.side, list(landings.values()), settings)
     channels = [f"vertical_force.{side}" for side in plates.sides]
     weighed = standing.weighed
     carrier = Carrier(
@@ -111,28 +114,20 @@ def values_of_plates(
         (weighed.source,) if weighed else (),
     )
     by_scale = frozenset() if weighed else frozenset({str(Reason.BODY_WEIGHT_FROM_SCALE)})
-    for (number, side), landing in observed.plate_landings.items():
+    scale = {"body_weight_n": standing.body_weight_n, "settings": settings}
+    for (number, side), landing in landings.items():
         todo = wanted(trial.task, number, PLATE, kind_of(trial, side))
+        names = frozenset(metric.id for metric in todo)
         outcomes: dict[str, Outcome] = {}
-        if landing.contact is not None and smooth is not None:
-            names = {metric.id for metric in todo}
-            limb = [plates.sides.index(side)] if side != trial.side else slice(None)
-            outcomes = force_values(
-                plates.forces[limb].sum(axis=0),
-                smooth[limb].sum(axis=0),
-                landing,
-                plates.signals.rate_hz,
-                body_weight_n=standing.body_weight_n,
-                settings=settings,
-            )
-            outcomes |= timing_values(
-                landing, plates.signals.rate_hz, names, gravity=settings.standard_gravity
-            )
-            if "jump_height_from_impulse" in names:
-                outcomes["jump_height_from_impulse"] = height_from_impulse(
-                    plates, landing, settings
-                )
-        scaled = {m.id: by_scale for m in todo if m.unit.startswith("BW")}
+        if landing.contact is not None and "peak_vgrf" in names:
+            outcomes = force_values(forces[side], landing, rate_hz, **scale)
+        if side == trial.side:
+            outcomes |= body_values(plates, observed.body, number, names, **scale)
+        elif landing.contact is not None:
+            other = landings[number, "left" if side == "right" else "right"]
+            whole = landings[number, trial.side]
+            outcomes |= between_limbs(landing, other, whole, forces, rate_hz)
+        scaled = {m.id: by_scale for m in todo if needs_body_weight(m)}
         yield from _values(carrier, todo, outcomes, landing, settings, scaled)
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.filtering.sampled import integral_between, peak_position, value_at
+from pipeline.filtering.sampled import integral_between, peak_position
 from pipeline.metrics.outcome import Measured, Outcome, Refused
 from pipeline.reasons import Reason
 
@@ -84,24 +84,6 @@ def time_to_peak_vgrf(peak: ForcePeak, rate_hz: float, *, contact: float) -> Mea
     return Measured(value, peak.first_sample, peak.last_sample)
 
 
-def average_loading_rate(
-    force: Signal, peak: ForcePeak, rate_hz: float, *, contact: float, body_weight_n: float
-) -> Outcome:
-    """Return the rise of the force from contact to peak over the time it took, BW/s.
-
-    `force` is the signal in which the peak was found.
-    """
-    rise_s = (peak.position - contact) / rate_hz
-    if rise_s * rate_hz < 1.0:
-        return Refused(
-            Reason.OUT_OF_RANGE,
-            f"the peak follows contact within one sample ({rise_s * 1000:.2f} ms): "
-            "a rate needs a rise",
-        )
-    rise = (peak.force_n - value_at(force, contact)) / body_weight_n
-    return Measured(rise / rise_s, math.floor(contact), peak.sample)
-
-
 def gross_impulse(
     force: Signal, rate_hz: float, *, contact: float, duration_s: float, body_weight_n: float
 ) -> Outcome:
@@ -121,3 +103,34 @@ def gross_impulse(
         )
     impulse = integral_between(force, rate_hz, contact, end) / body_weight_n
     return Measured(impulse, math.floor(contact), math.ceil(end))
+
+
+def gross_impulse_until(
+    force: Signal, rate_hz: float, *, contact: float, end: float, body_weight_n: float
+) -> Measured:
+    """Return the impulse from contact to a later event of the recording, in BW s.
+
+    Body weight is not subtracted; see `gross_impulse`.
+    """
+    impulse = integral_between(force, rate_hz, contact, end) / body_weight_n
+    return Measured(impulse, math.floor(contact), math.ceil(end))
+
+
+def impulse_share(
+    force: Signal, total: Signal, rate_hz: float, *, contact: float, end: float
+) -> Outcome:
+    """Return the share of the whole body's impulse that one limb takes, in %.
+
+    Both run from the contact of the first limb to the same end.
+    """
+    whole = integral_between(total, rate_hz, contact, end)
+    if whole <= 0.0:
+        return Refused(Reason.OUT_OF_RANGE, "the plates carry nothing after contact")
+    share = 100.0 * integral_between(force, rate_hz, contact, end) / whole
+    return Measured(share, math.floor(contact), math.ceil(end))
+
+
+def contact_lag(contact: float, other: float, rate_hz: float) -> Measured:
+    """Return how much later a limb touches the ground than the other one, in ms."""
+    first, last = sorted((contact, other))
+    return Measured((contact - other) / rate_hz * 1000.0, math.floor(first), math.ceil(last))

@@ -1,4 +1,4 @@
-"""Flight time, contact time, jump height: by flight, by impulse, and back from a final stance."""
+"""Flight, contact, jump height (by flight, impulse, final stance), and height over time."""
 
 from __future__ import annotations
 
@@ -95,3 +95,18 @@ def jump_height_from_final_stance(
             "the stance was not quiet",
         )
     return Measured(speed**2 / (2.0 * gravity), math.floor(takeoff), math.ceil(stance_position))
+
+
+def height_over_time(height: Outcome, time_s: Outcome) -> Outcome:
+    """Return a jump height over the time that it took to reach it, in m/s.
+
+    Height by flight time over contact time is the reactive strength index of a drop jump; height
+    by impulse over the time to take-off is the modified one of a countermovement jump. Flight
+    time over contact time, also called so, is a different number.
+    """
+    for part in (height, time_s):
+        if isinstance(part, Refused):
+            return part
+    first = min(height.first_sample, time_s.first_sample)
+    last = max(height.last_sample, time_s.last_sample)
+    return Measured(height.value / time_s.value, first, last)

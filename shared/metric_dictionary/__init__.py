@@ -25,7 +25,7 @@ from typing import Any
 
 from shared.own_yaml import read_own_yaml
 
-FAMILIES = ("timing_and_height", "force", "waist", "knee")
+FAMILIES = ("timing_and_height", "force", "centre_of_mass", "waist", "knee")
 """The files of the dictionary, in the order of the catalogue."""
 
 

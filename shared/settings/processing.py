@@ -70,15 +70,20 @@ class MetricWindows(Strict):
     peak_force_s: float = Field(gt=0)
     force_peaks_from_s: float = Field(ge=0)
     force_peaks_until_s: float = Field(gt=0)
-    force_peak_prominence_bw: float = Field(gt=0)
-    stabilisation_band_share: float = Field(gt=0, lt=1)
     stabilisation_hold_s: float = Field(gt=0)
     stabilisation_trial_s: float = Field(gt=0)
-    stiffness_correlation: float = Field(gt=0, le=1)
     waist_peak_s: float = Field(gt=0)
     knee_flexion_s: float = Field(gt=0)
     standing_before_contact_s: float = Field(gt=0)
     standing_window_s: float = Field(gt=0)
+
+
+class MetricLimits(Strict):
+    """When a metric exists, and by what it is told."""
+
+    force_peak_prominence_bw: float = Field(gt=0)
+    stabilisation_band_share: float = Field(gt=0, lt=1)
+    stiffness_correlation: float = Field(gt=0, le=1)
 
 
 class Quality(Strict):
@@ -112,6 +117,7 @@ class ProcessingSettings(Strict):
     filtering: Filtering
     events: Events
     windows: MetricWindows
+    metric_limits: MetricLimits
     quality: Quality
     waveforms: Waveforms
     minimum_valid_trials: int = Field(ge=1)

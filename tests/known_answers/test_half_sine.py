@@ -11,12 +11,12 @@ import pytest
 
 from pipeline.events.plate import plate_flights
 from pipeline.metrics.force import (
-    average_loading_rate,
     gross_impulse,
     peak_force,
     peak_vgrf,
     time_to_peak_vgrf,
 )
+from pipeline.metrics.loading_rate import average_loading_rate
 from pipeline.metrics.outcome import Refused
 from pipeline.reasons import Reason
 from tests.known_answers.rules import FLIGHT

@@ -15,13 +15,13 @@ from pipeline.events.tasks import countermovement_jump
 from pipeline.filtering.butterworth import zero_lag_lowpass
 from pipeline.filtering.sampled import integral_between
 from pipeline.metrics.force import (
-    average_loading_rate,
     gross_impulse,
     peak_force,
     peak_vgrf,
     time_to_peak_vgrf,
 )
 from pipeline.metrics.jump import jump_height_from_flight_time, time_between
+from pipeline.metrics.loading_rate import average_loading_rate
 from tests.known_answers.rules import EMPTY, FLIGHT, LIMB, SEARCH, STANCE, TASK, THRESHOLD
 from tests.known_answers.signals import Jump
 
