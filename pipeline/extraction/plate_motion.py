@@ -14,6 +14,7 @@ from pipeline.extraction.plate_landings import (
     FOLLOWING_JUMP,
     BodyOnPlates,
     Impact,
+    Rest,
 )
 from pipeline.extraction.plates import Plates
 from pipeline.extraction.values import SideLanding
@@ -141,32 +142,31 @@ def rebound(
 def _height_back_from_rest(
     plates: Plates,
     landing: SideLanding,
-    stance: Window | None,
-    body_weight_n: float,
+    rest: Rest | None,
     gravity: float,
 ) -> Outcome:
     if landing.takeoff is None or landing.contact is None:
         return _NO_TAKEOFF
-    if stance is None:
+    if rest is None:
         return _NO_REST
     return jump_height_from_final_stance(
         plates.total,
         plates.signals.rate_hz,
         takeoff=landing.takeoff,
         contact=landing.contact,
-        stance_position=float(stance.first_sample),
-        body_weight_n=body_weight_n,
+        stance_position=rest.position,
+        body_weight_n=rest.weight_n,
         gravity=gravity,
     )
 
 
 def _speeds(
-    landing: SideLanding, following: SideLanding | None, impact: Impact, stance: Window | None
+    landing: SideLanding, following: SideLanding | None, impact: Impact, rest: Rest | None
 ) -> Outcomes:
     """Return the speeds at contact, by where they come from, and how far two of them differ."""
     contact = landing.contact if landing.contact is not None else 0.0
     first = math.floor(contact if landing.takeoff is None else min(landing.takeoff, contact))
-    rest = stance.first_sample if stance is not None else math.ceil(contact)
+    last = rest.window.last_sample if rest is not None else math.ceil(contact)
     jump_end = contact if following is None or following.contact is None else following.contact
     missing = {
         FINAL_STANCE: _NO_REST,
@@ -174,7 +174,7 @@ def _speeds(
         FOLLOWING_JUMP: Refused(Reason.NO_FLIGHT, "no jump follows the contact"),
     }
     samples = {
-        FINAL_STANCE: (math.floor(contact), rest),
+        FINAL_STANCE: (math.floor(contact), last),
         FLIGHT_TIME: (first, math.ceil(contact)),
         FOLLOWING_JUMP: (math.floor(contact), math.ceil(jump_end)),
     }
@@ -184,14 +184,14 @@ def _speeds(
         else refusal
         for source, refusal in missing.items()
     }
-    both = first, rest
+    both = first, last
     mismatch = impact.mismatch_m_s
     values["impact_speed_mismatch"] = _NO_REST if mismatch is None else Measured(mismatch, *both)
     share = impact.fall_time_share
     values["fall_time_share"] = (
         Refused(Reason.NO_IMPACT_SPEED, "no speed at contact, or no box height, is known")
         if share is None
-        else Measured(100.0 * share, math.floor(contact), max(rest, math.ceil(jump_end)))
+        else Measured(100.0 * share, math.floor(contact), max(last, math.ceil(jump_end)))
     )
     return values
 
@@ -253,7 +253,7 @@ def motion_values(
     rate_hz, windows = plates.signals.rate_hz, settings.windows
     if landing.contact is None:
         raise ValueError("the landing has no contact")
-    values = _speeds(landing, following, impact, body.stance)
+    values = _speeds(landing, following, impact, body.rest)
     values |= _way_down(impact, rate_hz, body_weight_n, settings)
     if following is not None and impact.chosen != FOLLOWING_JUMP:
         # Without its jump a drop jump's first landing has only the speed of another definition.
@@ -261,7 +261,7 @@ def motion_values(
         values |= dict.fromkeys(_ON_THE_WAY_DOWN, refusal)
     if "jump_height_from_final_stance" in names:
         values["jump_height_from_final_stance"] = _height_back_from_rest(
-            plates, landing, body.stance, body_weight_n, settings.standard_gravity
+            plates, landing, body.rest, settings.standard_gravity
         )
     if "time_to_stabilisation" in names:
         values["time_to_stabilisation"] = time_to_stabilisation(
