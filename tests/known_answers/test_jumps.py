@@ -8,12 +8,13 @@ from pipeline.events.onset import movement_onset
 from pipeline.events.plate import contact_threshold, empty_plate, plate_flights
 from pipeline.events.tasks import countermovement_jump, drop_vertical_jump
 from pipeline.metrics.jump import (
+    height_over_time,
     jump_height_from_final_stance,
     jump_height_from_flight_time,
     jump_height_from_impulse,
     time_between,
 )
-from pipeline.metrics.outcome import Measured
+from pipeline.metrics.outcome import Measured, Refused
 from pipeline.reasons import Reason
 from tests.known_answers.rules import EMPTY, FLIGHT, ONSET, STANCE, TASK, THRESHOLD
 from tests.known_answers.signals import (
@@ -178,3 +179,32 @@ def test_body_weight_error_in_jump_height():
     # a body weight that is 0.5 % low lifts gross impulse over mass, too: (J/m - g t)
     gross = (jump.takeoff_speed + G * 0.8) * 1.005 - G * 0.8
     assert light - good == pytest.approx((gross**2 - jump.takeoff_speed**2) / (2 * G), rel=2e-2)
+
+
+@pytest.mark.parametrize("rate", [500, 1000, 2000])
+def test_reactive_strength_of_a_drop_jump(rate):
+    # an undamped spring returns the drop height of 0.3 m: RSI = h / t_c, closed form
+    contact, drop = 1.2003, SpringMass(12000.0, 0.0, np.sqrt(2 * G * 0.3))
+    _, phases = _events(drop_jump_force(rate, contact, drop, Jump()), rate)
+    first, last = drop_vertical_jump(phases, rate, TASK).landings
+    _, takeoff, _ = drop_jump_times(contact, drop)
+    height = jump_height_from_flight_time(
+        time_between(first.takeoff.position, last.contact.position, rate)
+    )
+    contact_time = time_between(first.contact.position, first.takeoff.position, rate)
+    index = height_over_time(height, contact_time)
+    assert index.value == pytest.approx(0.3 / (takeoff - contact), rel=0.02)
+    assert index.value == pytest.approx(height.value / contact_time.value, rel=1e-12)
+    assert index.first_sample == contact_time.first_sample
+    assert index.last_sample == height.last_sample
+    # the variant by flight time is another number: t_f / t_c
+    variant = (last.contact.position - first.takeoff.position) / (
+        first.takeoff.position - first.contact.position
+    )
+    assert abs(index.value / variant - 1.0) > 0.3
+
+
+def test_a_missing_part_of_a_quotient_is_passed_on():
+    nothing = Refused(Reason.NO_FLIGHT, "no jump follows the contact")
+    assert height_over_time(nothing, Measured(0.3, 1, 2)) is nothing
+    assert height_over_time(Measured(0.3, 1, 2), nothing) is nothing

@@ -7,7 +7,9 @@ from pipeline.calibration.body_weight import quiet_stance, weight_supported
 from pipeline.events.onset import movement_onset
 from pipeline.events.plate import contact_threshold, empty_plate, limb_phase, plate_flights
 from pipeline.events.tasks import (
+    box_jump,
     countermovement_jump,
+    cut,
     drop_vertical_jump,
     single_leg_drop_landing,
 )
@@ -171,3 +173,71 @@ def test_standing_still_has_no_onset():
     force = WEIGHT + rng.normal(0.0, 2.0, 6000)
     stance = quiet_stance(force, RATE, **STANCE)
     assert movement_onset(force, RATE, stance=stance, end_sample=6000, **ONSET) is None
+
+
+def _jump_onto_a_box(box_on_plate=False, step_down=False):
+    """A jump whose landing comes 150 ms early, on a box 0.3 m high or so, held until the end."""
+    jump = Jump()
+    force = jump.force(RATE)
+    landing = round((jump.contact - 0.15) * RATE)
+    force[round(jump.takeoff * RATE) :] = 0.0
+    if box_on_plate:
+        impact = SpringMass(14000.0, 0.7, 1.0).force(sample_times(RATE, jump.end))
+        force[landing:] = impact[: len(force) - landing]
+    if step_down:
+        force[-1000:] = WEIGHT
+    return force, jump.takeoff, landing / RATE
+
+
+@pytest.mark.parametrize("step_down", [False, True])
+def test_box_jump_whose_landing_the_plate_does_not_see(step_down):
+    force, takeoff, _ = _jump_onto_a_box(step_down=step_down)
+    events = box_jump(_phases(force), RATE, TASK)
+    assert events.flags == ()
+    (landing,) = events.landings
+    assert landing.contact is None
+    assert landing.flight.takeoff.seconds(RATE) == pytest.approx(takeoff, abs=1e-3)
+
+
+def test_box_jump_with_the_box_on_the_plate():
+    force, takeoff, contact = _jump_onto_a_box(box_on_plate=True)
+    (landing,) = box_jump(_phases(force), RATE, TASK).landings
+    assert landing.contact.seconds(RATE) == pytest.approx(contact, abs=1.1e-3)
+    assert landing.flight.takeoff.seconds(RATE) == pytest.approx(takeoff, abs=1e-3)
+
+
+def test_box_jump_without_a_jump():
+    standing = plate_flights(np.full((1, 5000), WEIGHT), [20.0], RATE, **FLIGHT)
+    assert box_jump(standing, RATE, TASK).flags == (Reason.NO_FLIGHT,)
+    stepped = np.full(5000, WEIGHT)
+    stepped[:1000] = 0.0  # onto the plate, and nothing more
+    assert box_jump(_phases(stepped), RATE, TASK).flags == (Reason.NO_FLIGHT,)
+
+
+def test_cut():
+    # one contact of a half-sine, 240 ms, nothing before and after
+    time = sample_times(RATE, 3.0)
+    force = half_sine(time - 1.0003, 2.5 * WEIGHT, 0.240)
+    events = cut(_phases(force), RATE, TASK)
+    assert events.flags == ()
+    (landing,) = events.landings
+    assert landing.contact.seconds(RATE) == pytest.approx(1.0003, abs=1.5e-3)
+    # 20 N of a half-sine of 1716 N come 0.9 ms before its end
+    delay = 0.240 / np.pi * np.arcsin(20.0 / (2.5 * WEIGHT))
+    assert landing.takeoff.seconds(RATE) == pytest.approx(1.2403 - delay, abs=1e-3)
+    assert landing.flight.takeoff is None
+
+
+def test_what_is_not_a_cut():
+    assert cut(_phases(_landing()), RATE, TASK).flags == (Reason.NO_FLIGHT,)  # stays on the plate
+    assert cut(_phases(np.zeros(3000)), RATE, TASK).flags == (Reason.NO_LANDING,)
+    step = half_sine(sample_times(RATE, 3.0) - 1.0, 600.0, 0.4)  # walks over the plate
+    assert cut(_phases(step), RATE, TASK).flags == (Reason.NO_LANDING,)
+
+
+@pytest.mark.parametrize("rate", [100, 200, 500, 1000, 2000])
+def test_a_cut_at_every_rate(rate):
+    force = half_sine(sample_times(rate, 3.0) - 1.0003, 2.5 * WEIGHT, 0.240)
+    (landing,) = cut(_phases(force, rate=rate), rate, TASK).landings
+    assert landing.contact.seconds(rate) == pytest.approx(1.0012, abs=max(1e-3, 1.0 / rate))
+    assert landing.takeoff.seconds(rate) == pytest.approx(1.2394, abs=max(1e-3, 1.0 / rate))
