@@ -102,7 +102,7 @@ def add_group(group: rows_of.Group, valid: pd.DataFrame, on_ratio_scale: bool) -
     except (ModelRefusedError, ValueError) as error:
         group.not_run(str(error))
         return
-    rows_of.add_limits(group, limits)
+    rows_of.add_limits(group, limits, other - reference)
     rows_of.add_slope(group, "proportional_bias", slope)
     rows_of.add_slope(group, "spread_slope", spread)
     rows_of.add_line(group, line)

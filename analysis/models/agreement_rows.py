@@ -6,6 +6,9 @@ import math
 from dataclasses import dataclass
 from typing import Unpack
 
+import numpy as np
+from numpy.typing import ArrayLike
+
 from analysis.agreement import DemingLine, Jackknife, NestedLimits, PercentError
 from analysis.estimates import EstimateFields, Estimates, joined
 from analysis.mixed import ContrastT
@@ -73,8 +76,12 @@ def random_part(found: NestedLimits) -> str:
     return words
 
 
-def add_limits(group: Group, found: NestedLimits) -> None:
-    """Add bias, standard deviation of a single difference, and both limits of agreement."""
+def add_limits(group: Group, found: NestedLimits, differences: ArrayLike) -> None:
+    """Add bias, standard deviation of a single difference, limits, and what lies outside them.
+
+    One in twenty is expected outside; where it is more, or all on one side, the differences are not
+    normal and the limits are to be read with the figure.
+    """
     shared: EstimateFields = {
         "estimation": "REML",
         "converged": found.converged,
@@ -92,6 +99,9 @@ def add_limits(group: Group, found: NestedLimits) -> None:
     ):
         limit: EstimateFields = {**shared, "ci_low": low, "ci_high": high}
         group.add(quantity, value, **limit)
+    single = np.asarray(differences, dtype=float)
+    outside = float(np.mean((single < found.low) | (single > found.high)))
+    group.add("share_outside_limits", outside, unit="share")
 
 
 def add_ratio_limits(group: Group, found: NestedLimits) -> None:

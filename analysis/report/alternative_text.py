@@ -82,6 +82,22 @@ def _limb_differences(_: Context) -> str:
     )
 
 
+def _agreement(_: Context) -> str:
+    return (
+        "Scatter plots, one panel per metric and pair of sensors: the difference of the sensors on "
+        "the same landing against their mean, with lines for bias and limits of agreement and "
+        "bands for their intervals. The numbers stand in the tables of agreement."
+    )
+
+
+def _contact_lag(_: Context) -> str:
+    return (
+        "Histograms, one per task, of the time by which the waist unit sees the contact later than "
+        "the force plate, with lines for bias and limits and bands for their intervals. The "
+        "numbers stand in the table of the lag of contact."
+    )
+
+
 def _planted(_: Context) -> str:
     return (
         "Forest plot: for each outcome and metric the planted hazard ratio as a cross and the one "
@@ -96,6 +112,8 @@ _TEXTS: dict[str, Callable[[Context], str]] = {
     "incidence": _incidence,
     "hazard_ratios": _hazard_ratios,
     "limb_differences": _limb_differences,
+    "agreement": _agreement,
+    "contact_lag": _contact_lag,
     "planted": _planted,
 }
 

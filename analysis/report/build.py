@@ -12,6 +12,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from analysis.labels import sentence_case, words
+from analysis.report.agreement_sentences import agreement_sentences
 from analysis.report.alternative_text import alternative_text
 from analysis.report.cautions import CAUTIONS, FOOTER
 from analysis.report.check import check_ledger, check_page
@@ -34,6 +35,7 @@ CONTENTS = (
     ("flow", "Athletes"),
     ("quality", "Data quality"),
     ("measurements", "Measurements"),
+    ("agreement", "Agreement between sensors"),
     ("results", "Results"),
     ("sensors", "How good are the sensors for the question?"),
     ("planted", "Planted and found (demo only)"),
@@ -47,6 +49,9 @@ CONTENTS = (
 
 _ANALYSES = {
     "limb_difference": "limb_difference",
+    "asymmetry": "asymmetry",
+    "agreement": "agreement",
+    "contact_lag": "contact_lag",
     "incidence": "cumulative_incidence",
     "hazards": "cox_primary",
     "calibrated": "cox_calibrated",
@@ -138,6 +143,7 @@ def page_content(
         "population": context.plan["population"],
         "contents": [entry for entry in CONTENTS if is_demo or entry[0] != "planted"],
         "brief": study_in_brief(context, ledger),
+        "agreement": agreement_sentences(context, ledger),
         "answer": direct_answer(context, ledger),
         "detectable": detectable_effects(context, ledger),
         "figures": figures,

@@ -175,6 +175,18 @@ def _limbs(plan: dict[str, Any]) -> Markup:
     )
 
 
+def _agreement(_: dict[str, Any]) -> Markup:
+    return phrase(
+        "Agreement of two sensors was estimated on the landings that both measured, from "
+        "differences of single landings: a linear mixed model by REML gives bias and the "
+        "variances between athletes, limbs and visits and of trials, whose sum is that of a "
+        "single difference; limits of agreement are the bias and {} standard deviations to either "
+        "side. Degrees of freedom by the method of Satterthwaite; intervals of limits combine "
+        "those of bias and standard deviation.",
+        setting(1.96),
+    )
+
+
 def _calibrated(plan: dict[str, Any]) -> Markup:
     return phrase(
         "Hazard ratios of the {} primary metrics were corrected for the error of measurement by "
@@ -199,6 +211,7 @@ def _second_opinion(_: dict[str, Any]) -> Markup:
 
 _ANALYSES = {
     "limb_difference": _limbs,
+    "agreement": _agreement,
     "incidence": _incidence,
     "hazards": _hazard_models,
     "calibrated": _calibrated,

@@ -182,6 +182,8 @@ FIGURES_SHOWN = [
     *(f"waveforms_{task}" for task in TASKS_SHOWN),
     "distributions",
     "limb_differences",
+    "agreement",
+    "contact_lag",
     "incidence",
     "hazard_ratios",
     *(["planted"] if STUDY.truth else []),
@@ -189,6 +191,8 @@ FIGURES_SHOWN = [
 FIGURES_WITH_NUMBERS = [
     "flow",
     "limb_differences",
+    "agreement",
+    "contact_lag",
     "incidence",
     "hazard_ratios",
     *(["planted"] if STUDY.truth else []),

@@ -9,6 +9,8 @@ from typing import Any
 from analysis.report.context import Context
 from analysis.report.ledger import Ledger, join
 from analysis.tables import (
+    agreement,
+    asymmetry,
     checks,
     data_quality,
     exclusions,
@@ -33,6 +35,10 @@ TABLES: dict[str, Builder] = {
     "findings": findings.build,
     "data_quality": data_quality.build,
     "limb_differences": limb_differences.build,
+    "asymmetry": asymmetry.build,
+    "agreement": agreement.build_limits,
+    "agreement_lines": agreement.build_lines,
+    "contact_lag": agreement.build_contact_lag,
     "incidence": incidence.build_incidence,
     "rates": incidence.build_rates,
     "hazard_ratios": hazard_ratios.build,

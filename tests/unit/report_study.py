@@ -6,11 +6,17 @@ they are.
 
 from __future__ import annotations
 
+from functools import cache
+from itertools import product
+
 import numpy as np
 import pandas as pd
 
 from analysis.cohort.analysis_set import landmark_rows
 from analysis.estimates import Estimates, estimates_table
+from analysis.models.agreement import pair_numbers
+from analysis.models.asymmetry import metric_numbers
+from analysis.models.contact_lag import lag_numbers, lag_rows
 from analysis.models.cumulative_incidence import incidence_numbers
 from analysis.models.flow import count_ends, count_flow, count_predictors
 from analysis.models.incidence_rates import rate_numbers
@@ -21,6 +27,7 @@ from analysis.models.quality import (
     recording_shares,
     value_shares,
 )
+from analysis.models.sensor_pairs import sensor_pairs
 from analysis.models.table_one import compare_groups, describe_groups, event_groups
 from analysis.models.variables import cohort_variables
 from shared.metric_dictionary import metrics
@@ -225,6 +232,46 @@ def limb_differences() -> Estimates:
     return numbers
 
 
+def paired_metrics(athletes: int = 20) -> pd.DataFrame:
+    """Return valid values of two sensors on the same landings, and lags of contact in ms."""
+    random = np.random.default_rng(17)
+    rows = []
+    tasks = ("single_leg_drop_landing", "drop_vertical_jump")
+    limbs = (("left", "involved"), ("right", "uninvolved"))
+    for place, task, (side, limb), trial in product(range(athletes), tasks, limbs, (1, 2)):
+        name = f"A{place:04d}.clearance.{task}.{side}.{trial}.{side}.1"
+        site, shift = SITES[place % 2], -6.0 if limb == "involved" else -2.0
+        known = (name, f"A{place:04d}", site, "clearance", task, limb, side, trial, 1)
+        rows.append((*known, "contact_lag_of_waist", "waist", random.normal(7, 1.5), "ms"))
+        for metric, typical in (("knee_flexion_excursion", 50.0), ("peak_knee_flexion", 70.0)):
+            angle = random.normal(typical, 8)
+            worn = angle + shift + random.normal(0, 1)
+            rows.append((*known, metric, "camera", angle, "deg"))
+            rows.append((*known, metric, "gyro", worn, "deg"))
+    names = ["landing_id", "athlete_id", "site", "visit", "task", "limb", "side", "trial"]
+    columns = [*names, "landing", "metric", "sensor", "value", "unit"]
+    return pd.DataFrame(rows, columns=columns).assign(valid=True)
+
+
+@cache
+def agreement() -> list[Estimates]:
+    """Return agreement of a pair of sensors, lag of contact and asymmetry, by their own models."""
+    values = paired_metrics()
+    gyro = values.loc[
+        (values["sensor"] == "gyro")
+        & (values["metric"] == "knee_flexion_excursion")
+        & (values["task"] == "single_leg_drop_landing")
+    ]
+    keys = ["metric", "sensor", "task", "landing", "unit", "athlete_id", "visit"]
+    means = gyro.pivot_table(index=keys, columns="limb", values="value")
+    levels = ("knee_flexion_excursion", "gyro", "single_leg_drop_landing", "1")
+    return [
+        *(pair_numbers(pair, 0.95) for pair in sensor_pairs(values)),
+        lag_numbers(lag_rows(values), 0.95),
+        metric_numbers(levels, means.reset_index(), STUDY["visits"], 0.95),
+    ]
+
+
 def sensors() -> Estimates:
     """Return the direct answer for one predictor."""
     random = np.random.default_rng(3)
@@ -305,6 +352,7 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         rate_numbers(rows, PLAN),
         *hazards(rows),
         limb_differences(),
+        *agreement(),
         sensors(),
         measurement_error(),
         *planted(),

@@ -10,6 +10,8 @@ import pandas as pd
 import pytest
 
 from analysis.figures import flow, hazard_ratios, incidence, limb_differences, planted
+from analysis.figures.agreement import draw_agreement
+from analysis.figures.contact_lag import draw_contact_lag
 from analysis.figures.distributions import draw_distributions
 from analysis.figures.scales import difference_scale, ratio_scale
 from analysis.figures.style import LIMBS, SERIES
@@ -75,6 +77,21 @@ def draw_the_waveforms(folder: Path, out: Path) -> None:
     )
 
 
+def from_pairs(draw, name):
+    def step(folder: Path, out: Path) -> None:
+        values = out / "pairs.parquet"
+        study.paired_metrics().to_parquet(values)
+        draw(
+            metrics=values,
+            estimates=folder / "estimates.parquet",
+            numbers=out / f"{name}.parquet",
+            study=study.STUDY,
+            **files(out, name),
+        )
+
+    return step
+
+
 FIGURES = {
     "flow": from_estimates(flow.draw_flow, "flow", "plan", "study"),
     "hazard_ratios": from_estimates(hazard_ratios.draw_hazard_ratios, "hazard_ratios", "plan"),
@@ -82,11 +99,16 @@ FIGURES = {
     "limb_differences": from_estimates(
         limb_differences.draw_limb_differences, "limb_differences", "plan", "study"
     ),
+    "agreement": from_pairs(draw_agreement, "agreement"),
+    "contact_lag": from_pairs(draw_contact_lag, "contact_lag"),
     "planted": from_estimates(planted.draw_planted, "planted", "plan"),
     "distributions": draw_the_distributions,
     "waveforms_drop_vertical_jump": draw_the_waveforms,
 }
-PRINTS_NUMBERS = ["flow", "hazard_ratios", "incidence", "limb_differences", "planted"]
+PRINTS_NUMBERS = [
+    *("flow", "hazard_ratios", "incidence", "limb_differences"),
+    *("agreement", "contact_lag", "planted"),
+]
 
 
 @pytest.fixture(scope="module")
