@@ -86,13 +86,15 @@ def _values(
     flags: Mapping[str, frozenset[str]] | None = None,
 ) -> Iterator[Value]:
     nothing = _refusal(events)
+    known, none = flags or {}, frozenset[str]()
+    limit = settings.quality.maximum_gap_samples
     for metric in metrics_wanted:
         yield carrier.value(
             metric,
             outcomes.get(metric.id, nothing),
             events,
-            maximum_gap_samples=settings.quality.maximum_gap_samples,
-            flags=(flags or {}).get(metric.id, frozenset()),
+            maximum_gap_samples=limit,
+            flags=known.get(metric.id, none),
         )
 
 
@@ -127,7 +129,7 @@ def values_of_plates(
             other = landings[number, "left" if side == "right" else "right"]
             whole = landings[number, trial.side]
             outcomes |= between_limbs(landing, other, whole, forces, rate_hz)
-        scaled = {m.id: by_scale for m in todo if needs_body_weight(m)}
+        scaled = {m.id: by_scale for m in todo if needs_body_weight(m)} if by_scale else None
         yield from _values(carrier, todo, outcomes, landing, settings, scaled)
 
 

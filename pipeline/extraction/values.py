@@ -104,23 +104,15 @@ class Carrier:
         A value with a gap that must not be bridged is kept, flagged: only then can a reader see
         what was excluded.
         """
-        flags = flags | self.flags | frozenset(self.signals.flags)
-        contact = events.contact_in(self.signals)
+        flags = flags.union(self.flags, self.signals.flags)
         if isinstance(outcome, Refused):
             flags |= {str(outcome.reason)}
         else:
             first, last = outcome.first_sample, outcome.last_sample
             flags |= range_flags(outcome.value, metric.range)
             flags |= clip_flags(self.clipped, first, last)
-            if self.signals.gaps and contact is not None:
-                flags |= gap_flags(
-                    self.signals.gaps,
-                    first,
-                    last,
-                    contact,
-                    self.signals.rate_hz,
-                    maximum_gap_samples=maximum_gap_samples,
-                )
+            if self.signals.gaps:
+                flags |= self._gap_flags(outcome, events, maximum_gap_samples)
         return Value(
             events.number,
             events.side,
@@ -131,6 +123,21 @@ class Carrier:
             events,
             self.calibrations,
             flags,
+        )
+
+    def _gap_flags(
+        self, outcome: Measured, events: SideLanding, maximum_gap_samples: int
+    ) -> frozenset[str]:
+        contact = events.contact_in(self.signals)
+        if contact is None:
+            return _NONE
+        return gap_flags(
+            self.signals.gaps,
+            outcome.first_sample,
+            outcome.last_sample,
+            contact,
+            self.signals.rate_hz,
+            maximum_gap_samples=maximum_gap_samples,
         )
 
 
