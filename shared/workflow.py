@@ -27,6 +27,9 @@ _ROWS_OF_A_SHARD: dict[str, tuple[str, ...]] = {
     "calibrations": (),
 }
 
+_BENCH = "unit_calibrations"
+"""Bench calibrations belong to units, not to athletes: one step computes them for all shards."""
+
 
 def _rows(path: Path | None) -> list[dict[str, str]]:
     if path is None:
@@ -72,6 +75,17 @@ class Study:
         self.freeze = status_of(settings).as_dict()
         self.shards = [shard_name(number) for number in range(settings.study.shards)]
         self._work = self._distribute()
+        self.bench = self._bench()
+
+    def _bench(self) -> Shard:
+        """Return the raw files of the bench calibrations and the rows that name them."""
+        bench = Shard()
+        for row in _rows(find_table(self.settings.study_folder, _BENCH)):
+            bench.rows.append("|".join(row.get(column, "") for column in sorted(row)))
+            file = Path(self.study_folder, row.get("path", "").strip())
+            if row.get("path") and file.is_file():
+                bench.raw.append(str(file))
+        return bench
 
     def _distribute(self) -> dict[str, Shard]:
         work: dict[str, Shard] = defaultdict(Shard)
@@ -103,7 +117,7 @@ class Study:
 
     def tables(self) -> list[str]:
         """Return the study tables that exist."""
-        names = (*_ROWS_OF_A_SHARD, "visits", "outcomes", "exposure", "rejections")
+        names = (*_ROWS_OF_A_SHARD, _BENCH, "visits", "outcomes", "exposure", "rejections")
         found = (find_table(self.settings.study_folder, name) for name in names)
         return [os.path.relpath(path) for path in found if path is not None]
 
@@ -116,8 +130,8 @@ class Study:
         """Return a digest of names and sizes of all raw files, for the intake step."""
         lines = [
             f"{path}|{Path(path).stat().st_size}"
-            for shard in self.shards
-            for path in self.raw_of(shard)
+            for files in (*map(self.raw_of, self.shards), sorted(set(self.bench.raw)))
+            for path in files
         ]
         return sha256_of_bytes("\n".join(lines).encode())[:16]
 

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.calibration.mirrored import landing_rotation
+from pipeline.calibration.segment_frame import SegmentFrame
 from pipeline.calibration.stillness import Window, stillest_window
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.stretch import filtered_between
@@ -23,6 +25,7 @@ from pipeline.metrics.knee import (
 )
 from pipeline.metrics.outcome import Outcome, Refused
 from pipeline.reasons import Reason
+from shared.channels import AXES
 from shared.settings.processing import ProcessingSettings
 
 Signal = NDArray[np.float64]
@@ -32,6 +35,7 @@ FROM_ZERO = ("knee_flexion_at_contact", "peak_knee_flexion")
 
 FLEXION = (*FROM_ZERO, "knee_flexion_excursion")
 LARGEST_DRIFT_RAD = math.radians(5.0)
+_NO_FRAME = SegmentFrame((0.0, 0.0, 0.0))
 _OUTSIDE = Refused(Reason.SHORT_RECORDING, "the contact lies outside of the recording")
 
 
@@ -63,21 +67,31 @@ class Knee:
         return replace(self, thigh=-self.thigh, shank=-self.shank, rate=-self.rate)
 
 
-def read_knee(trial: Trial, side: str, bias: dict[str, float]) -> Knee | None:
+def read_knee(trial: Trial, side: str, frames: Mapping[str, SegmentFrame]) -> Knee | None:
     """Return the knee of a leg; None without gyroscopes on both segments.
 
     Parameters
     ----------
-    bias
-        Standing bias of the z axis in rad/s by channel; a missing one counts as zero.
+    frames
+        Bias, gain and flexion axis by segment (thigh.left ...); a missing one has no bias.
     """
     thigh, shank = segment_channels(side)
     signals = trial.with_channels(thigh, shank)
     if signals is None:
         return None
-    thigh_rate = signals.channels[thigh] - bias.get(thigh, 0.0)
-    shank_rate = signals.channels[shank] - bias.get(shank, 0.0)
+    thigh_rate = _sagittal(signals, "thigh", side, frames)
+    shank_rate = _sagittal(signals, "shank", side, frames)
     return Knee(signals, side, thigh_rate, shank_rate, knee_rate(thigh_rate, shank_rate))
+
+
+def _sagittal(
+    signals: Signals, segment: str, side: str, frames: Mapping[str, SegmentFrame]
+) -> Signal:
+    frame = frames.get(f"{segment}.{side}", _NO_FRAME)
+    x, y, z = (signals.channels.get(f"{segment}_rate.{side}.{axis}") for axis in AXES)
+    if z is None:
+        raise ValueError(f"the recording has no rate of the {side} {segment} about its z axis")
+    return frame.sagittal_rate(x, y, z)
 
 
 def rotation_after_contact(knee: Knee, contact_s: float) -> float | None:

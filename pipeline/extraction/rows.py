@@ -10,9 +10,10 @@ from typing import Any
 
 import pyarrow as pa
 
+from pipeline.extraction.calibrated import Calibrated
 from pipeline.extraction.limbs import is_dominant, limb_of
 from pipeline.extraction.reading import Reading
-from pipeline.extraction.standing import Calibrated, Standing
+from pipeline.extraction.standing import Standing
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import SideLanding, Source, Value
 from pipeline.extraction.visit import Measurement
@@ -96,6 +97,7 @@ def calibration_row(index: Mapping[str, Any], sha256: str, found: Calibrated) ->
         index["visit"],
         index["device"],
         index["unit_code"],
+        found.kind,
         found.location,
         sha256,
         index["path"],
@@ -104,6 +106,12 @@ def calibration_row(index: Mapping[str, Any], sha256: str, found: Calibrated) ->
         *offsets,
         found.spread,
         found.body_weight_n,
+        found.change,
+        found.explained_share,
+        found.stance_share,
+        found.zero_source,
+        found.bench.word,
+        found.bench.detail,
         not found.reason,
         found.reason,
     )

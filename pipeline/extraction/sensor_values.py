@@ -114,6 +114,7 @@ def values_of_plates(
         plates.signals,
         _clipped(plates.signals, channels, scales, settings),
         (weighed.source,) if weighed else (),
+        standing.plate_flags(plates.signals.device),
     )
     by_scale = frozenset() if weighed else frozenset({str(Reason.BODY_WEIGHT_FROM_SCALE)})
     scale = {"body_weight_n": standing.body_weight_n, "settings": settings}
@@ -145,7 +146,10 @@ def values_of_waist(
         "waist",
         waist.signals,
         _clipped(waist.signals, list(WAIST), scales, settings),
-        (place.source,) if place else (),
+        (
+            *((place.source,) if place else ()),
+            *standing.bench_sources(waist.signals.device, WAIST_PLACE),
+        ),
         frozenset() if place else frozenset({str(Reason.CALIBRATION_REJECTED)}),
     )
     for (number, side), landing in observed.waist_landings.items():
@@ -210,13 +214,14 @@ def values_of_knees(
         device = knee.signals.device
         sources = _knee_sources(standing, device, side)
         known = set[str]() if sources else {str(Reason.CALIBRATION_REJECTED)}
-        if (device, side) in mirrored:
+        known |= standing.gyro_flags(device, side)
+        if (device, side) in mirrored or standing.mirrored(device, side):
             known |= {str(Reason.MIRRORED_SENSOR)}
         carrier = Carrier(
             "gyro",
             knee.signals,
             _clipped(knee.signals, list(segment_channels(side)), scales, settings),
-            sources,
+            (*sources, *standing.further_sources(device, side)),
             frozenset(known),
         )
         for number in range(1, LANDINGS[trial.task] + 1):

@@ -11,12 +11,14 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 
+from pipeline.extraction.calibrated import FLEXION, STANDING, STANDING_END
 from pipeline.extraction.reading import Reading, read_file
 from pipeline.extraction.rows import Athlete, ShardRows, calibration_row, recording_row
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
 from pipeline.extraction.tasks import require_known
 from pipeline.extraction.trials import Trial
+from pipeline.extraction.units import Unit, UnitTables, read_unit_tables, unit_at_visit
 from pipeline.extraction.visit import measure_visit
 from pipeline.extraction.waveforms import Examples
 from shared.layout import recording_id, shard_of
@@ -40,6 +42,7 @@ class _Setting:
     profiles: Mapping[str, DeviceProfile]
     scales: Mapping[str, Mapping[str, float]]
     processing: ProcessingSettings
+    units: UnitTables
 
     def read(self, index: Index, name: str) -> Reading:
         if not index["usable"]:
@@ -73,36 +76,60 @@ def _grouped(rows: list[Index], *keys: str) -> dict[tuple[Any, ...], list[Index]
     return dict(sorted(groups.items()))
 
 
+def _age(index: Index) -> float | None:
+    age = index["unit_calibration_age_days"]
+    return None if pd.isna(age) else float(age)
+
+
 def _standing(rows: list[Index], athlete: Athlete, setting: _Setting, shard: ShardRows) -> Standing:
-    """Read the standing recordings of a visit and calibrate; note what was not accepted."""
+    """Read the calibration recordings of a visit and calibrate; note what was not accepted."""
     read: dict[str, tuple[Index, Reading]] = {}
-    recordings: list[Signals] = []
-    for index in sorted(rows, key=lambda row: str(row["device"])):
+    recordings: dict[str, list[Signals]] = {STANDING: [], STANDING_END: [], FLEXION: []}
+    units: dict[str, Unit] = {}
+    for index in sorted(rows, key=lambda row: (str(row["device"]), str(row["kind"]))):
         name = recording_id(
-            index["athlete_id"], index["visit"], "standing", "both", 1, index["device"]
+            index["athlete_id"], index["visit"], index["kind"], "both", 1, index["device"]
         )
         reading = setting.read(index, name)
-        read[index["device"]] = (index, reading)
+        read[name] = (index, reading)
+        if index["kind"] == STANDING:
+            rows_of_unit = setting.units.get((index["unit_code"], index["device"]))
+            limits = setting.processing.calibration
+            units[index["device"]] = unit_at_visit(rows_of_unit, _age(index), limits)
         if reading.signals is None:
             shard.exclude(
                 "calibration", name, index["site"], "extract", reading.rule, reading.reason
             )
         else:
-            recordings.append(reading.signals)
-    standing = calibrate(recordings, athlete.mass_kg, setting.processing)
-    for (device, location), found in standing.places.items():
-        index, reading = read[device]
+            recordings[index["kind"]].append(reading.signals)
+    standing = calibrate(
+        recordings[STANDING],
+        athlete.mass_kg,
+        setting.processing,
+        ends=recordings[STANDING_END],
+        flexions=recordings[FLEXION],
+        units=units,
+    )
+    for found in standing.everything:
+        index, reading = read[found.signals.recording_id]
         shard.rows["calibrations"].append(calibration_row(index, reading.sha256, found))
         if found.reason:
-            name = f"{found.signals.recording_id}.{location}"
-            shard.exclude(
-                "calibration", name, index["site"], "extract", "calibration_rejected", found.reason
-            )
+            name = f"{found.signals.recording_id}.{found.location}"
+            shard.exclude("calibration", name, index["site"], "extract", found.rule, found.reason)
     return standing
 
 
-def _trials(rows: list[Index], setting: _Setting, shard: ShardRows) -> Iterator[Trial]:
+def _shares(rows: list[Index]) -> dict[int, float]:
+    """Return the place in the session by running number: 0 is its start, 1 its end."""
+    numbers = [int(n) for row in rows if not pd.isna(n := row["order_in_session"])]
+    return {number: number / (max(numbers) + 1) for number in numbers}
+
+
+def _trials(
+    rows: list[Index], standing: Standing, setting: _Setting, shard: ShardRows
+) -> Iterator[Trial]:
     """Read the recordings of a visit, trial by trial; note what cannot be used."""
+    shares, accelerometers = _shares(rows), standing.accelerometers
     for group in _grouped(rows, "task", "side", "trial").values():
         usable = []
         for index in sorted(group, key=lambda row: str(row["recording_id"])):
@@ -131,6 +158,8 @@ def _trials(rows: list[Index], setting: _Setting, shard: ShardRows) -> Iterator[
                 int(first["trial"]),
                 None if pd.isna(box) else float(box),
                 tuple(usable),
+                None if pd.isna(order := first["order_in_session"]) else shares[int(order)],
+                accelerometers,
             )
 
 
@@ -152,12 +181,18 @@ def extract_shard(
     processing: dict[str, Any],
     devices: dict[str, Any],
     study_folder: str,
+    unit_calibrations: Path | None = None,
     raw: list[Path] | None = None,  # noqa: ARG001 -- declared for the workflow: what is read
 ) -> None:
     """Read, calibrate, find landings and measure, for the athletes of one shard.
 
     Each raw file is read once. A file that cannot be used is excluded with its reason and never
     stops the others. Memory holds one athlete's visit at a time.
+
+    Parameters
+    ----------
+    unit_calibrations
+        Bench calibrations of the units; None where none were computed.
 
     Raises
     ------
@@ -181,6 +216,7 @@ def extract_shard(
         profiles,
         {name: _full_scales(profile) for name, profile in profiles.items()},
         settings,
+        read_unit_tables(unit_calibrations),
     )
     index = [row for row in _records(recordings_index, set(people)) if row["task"] != "standing"]
     standings = _grouped(_records(calibration_index, set(people)), "athlete_id", "visit")
@@ -189,7 +225,7 @@ def extract_shard(
     for (athlete_id, visit), group in _grouped(index, "athlete_id", "visit").items():
         athlete = people[athlete_id]
         standing = _standing(standings.get((athlete_id, visit), []), athlete, setting, rows)
-        trials = _trials(group, setting, rows)
+        trials = _trials(group, standing, setting, rows)
         for measurement in measure_visit(trials, standing, setting.scales, settings):
             rows.add_measurement(measurement, athlete, standing)
             examples.offer(measurement, standing)

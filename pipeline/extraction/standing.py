@@ -1,66 +1,119 @@
-"""Standing calibration of an athlete at a visit: body weight, gravity at the waist, gyro biases."""
+"""All calibrations of an athlete at a visit, and what they say about a recording of that visit."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from pipeline.calibration.body_weight import body_weight
-from pipeline.calibration.standing import standing_bias, standing_gravity
-from pipeline.calibration.stillness import Window
-from pipeline.events.plate import empty_plate
+from pipeline.calibration.accelerometer import Accelerometer
+from pipeline.calibration.gyroscope import bias_in_session
+from pipeline.calibration.segment_frame import SegmentFrame
+from pipeline.extraction.calibrated import Calibrated, Places
+from pipeline.extraction.places import PLATE, WAIST_PLACE, places_of
+from pipeline.extraction.session_end import flexion_axes, with_changes
 from pipeline.extraction.signals import Signals
-from pipeline.extraction.trials import WAIST
+from pipeline.extraction.units import NO_BENCH, Unit
 from pipeline.extraction.values import Source
-from shared.channels import AXES, SIDES
+from pipeline.reasons import Reason
 from shared.settings.processing import ProcessingSettings
 
-PLATE, WAIST_PLACE = "plate", "waist"
-SEGMENTS = tuple(f"{segment}.{side}" for side in SIDES for segment in ("thigh", "shank"))
+__all__ = ["PLATE", "WAIST_PLACE", "Standing", "calibrate"]
 
-
-@dataclass(frozen=True, slots=True)
-class Calibrated:
-    """Result for one place of a device (plate, waist, thigh.left ...).
-
-    Parameters
-    ----------
-    offset : mean in quiet stance per axis: gravity m/s², bias rad/s; for plates force in N
-    spread : standard deviation over the stance, same unit
-    window : the stance, in slots of the standing recording
-    body_weight_n : plates only
-    reason : why it is not accepted; '' when it is
-    """
-
-    location: str
-    signals: Signals
-    offset: tuple[float, ...]
-    spread: float | None
-    window: Window | None
-    body_weight_n: float | None = None
-    reason: str = ""
-
-    @property
-    def source(self) -> Source:
-        """The samples that the calibration used."""
-        if self.window is None:
-            return Source(self.signals.recording_id, None, None)
-        return Source(
-            self.signals.recording_id,
-            self.signals.raw_sample(self.window.first_sample),
-            self.signals.raw_sample(self.window.last_sample),
-        )
+_SEGMENTS = ("thigh", "shank")
 
 
 @dataclass(frozen=True, slots=True)
 class Standing:
-    """All calibrations of a visit, by device and place, and the body weight to be used."""
+    """All calibrations of a visit, by device and place, and the body weight to be used.
+
+    Parameters
+    ----------
+    places : quiet standing at the start of the session
+    ends : quiet standing at its end
+    axes : flexion axes of the segments
+    units : device -> what the bench knows about the unit
+    """
 
     body_weight_n: float
     body_weight_source: str
-    places: dict[tuple[str, str], Calibrated] = field(default_factory=dict)
+    places: Places = field(default_factory=dict)
+    ends: Places = field(default_factory=dict)
+    axes: Places = field(default_factory=dict)
+    units: Mapping[str, Unit] = field(default_factory=dict)
+
+    @property
+    def everything(self) -> Iterable[Calibrated]:
+        """All calibrations of the visit, in a stable order."""
+        return (*self.places.values(), *self.ends.values(), *self.axes.values())
+
+    @property
+    def accelerometers(self) -> dict[tuple[str, str], Accelerometer]:
+        """The accepted bench calibrations by (device, place)."""
+        return {
+            (device, place): found
+            for device, unit in self.units.items()
+            for place, found in unit.accelerometers.items()
+        }
+
+    def frame(self, device: str, segment: str, session_share: float | None) -> SegmentFrame | None:
+        """Return bias, gain and flexion axis of a segment's gyroscope; None without a stance.
+
+        The bias of a rejected calibration is still nearer to the truth than zero: it is used, and
+        its values are flagged.
+        """
+        start = self.places.get((device, segment))
+        if start is None or start.window is None:
+            return None
+        bias, end = np.array(start.offset), self.ends.get((device, segment))
+        if end is not None and end.usable:
+            bias = bias_in_session(bias, np.array(end.offset), session_share)
+        axis = self.axes.get((device, segment))
+        known = axis is not None and not axis.reason
+        return SegmentFrame(
+            bias,
+            self.units.get(device, NO_BENCH).gains.get(segment),
+            axis.offset if axis is not None and known else None,
+        )
+
+    def gyro_flags(self, device: str, side: str) -> frozenset[str]:
+        """Return what flexions and the end of the session say against a leg's gyroscopes."""
+        keys = [(device, f"{segment}.{side}") for segment in _SEGMENTS]
+        found = [part[key] for part in (self.ends, self.axes) for key in keys if key in part]
+        # An end that was not quiet says nothing; the bias of the start stands.
+        grave = str(Reason.CALIBRATION_REJECTED)
+        return frozenset(item.rule for item in found if item.reason and item.rule != grave)
+
+    def mirrored(self, device: str, side: str) -> bool:
+        """Tell whether a flexion axis points against a unit's own: it was mounted mirrored."""
+        found = [self.axes.get((device, f"{segment}.{side}")) for segment in _SEGMENTS]
+        return any(item is not None and not item.reason and item.offset[2] < 0.0 for item in found)
+
+    def plate_flags(self, device: str) -> frozenset[str]:
+        """Return what unloaded plates and known masses say against the plates of a device."""
+        flags = {
+            item.rule
+            for (of, place), item in self.ends.items()
+            if of == device and place.startswith(f"{PLATE}.") and item.reason
+        }
+        if self.units.get(device, NO_BENCH).plates_off:
+            flags.add(str(Reason.PLATE_GAIN_ERROR))
+        return frozenset(flags)
+
+    def bench_sources(self, device: str, *places: str) -> tuple[Source, ...]:
+        """Return the bench calibrations that were applied to values of these places."""
+        names = self.units.get(device, NO_BENCH).names
+        used = sorted({names[place] for place in places if place in names})
+        return tuple(Source(name, None, None) for name in used)
+
+    def further_sources(self, device: str, side: str) -> tuple[Source, ...]:
+        """Return what a knee used beside quiet standing: end of the session, flexions, bench."""
+        segments = [f"{segment}.{side}" for segment in _SEGMENTS]
+        keys = [(device, segment) for segment in segments]
+        found = [part[key] for part in (self.ends, self.axes) for key in keys if key in part]
+        used = {item.signals.recording_id: item.source for item in found if item.usable}
+        return (*used.values(), *self.bench_sources(device, *segments))
 
     def place(self, device: str, location: str) -> Calibrated | None:
         """Return an accepted calibration, or None."""
@@ -77,134 +130,32 @@ class Standing:
         )
 
 
-def _refused(location: str, signals: Signals, axes: int, reason: str) -> Calibrated:
-    return Calibrated(location, signals, (float("nan"),) * axes, None, None, reason=reason)
-
-
-def weigh(
-    signals: Signals, scale_mass_kg: float | None, settings: ProcessingSettings
-) -> Calibrated | None:
-    """Weigh the athlete on all plates of a standing recording; None without plates.
-
-    The offset of a plate is removed where the recording shows it empty.
-    """
-    channels = [name for name in signals.channels if name.startswith("vertical_force.")]
-    if not channels:
-        return None
-    rate_hz = signals.rate_hz
-    total = np.zeros(len(signals.channels[channels[0]]))
-    for channel in channels:
-        force = signals.channels[channel]
-        reading = empty_plate(
-            force,
-            rate_hz,
-            force_threshold_n=settings.events.force_threshold_n,
-            force_threshold_sd=settings.events.force_threshold_sd,
-            empty_window_s=settings.events.empty_window_s,
-            largest_offset_n=settings.events.largest_offset_n,
-        )
-        total += force - (reading.offset_n if reading else 0.0)
-    limits = settings.calibration
-    weight = body_weight(
-        total,
-        rate_hz,
-        window_s=limits.window_s,
-        force_spread_share=limits.force_spread_share,
-        mass_difference_share=limits.mass_difference_share,
-        scale_mass_kg=scale_mass_kg,
-        drift_share=limits.force_drift_share,
-        smallest_load_n=limits.smallest_body_weight_n,
-        gravity=settings.standard_gravity,
-    )
-    if weight is None:
-        return _refused(PLATE, signals, 1, "nobody stands on the plates")
-    return Calibrated(
-        PLATE,
-        signals,
-        (weight.weight_n,),
-        weight.spread_n,
-        weight.window,
-        weight.weight_n,
-        weight.reason,
-    )
-
-
-def gravity_at_waist(signals: Signals, settings: ProcessingSettings) -> Calibrated | None:
-    """Find gravity in the frame of the waist unit; None without one."""
-    if not signals.has(*WAIST):
-        return None
-    limits = settings.calibration
-    try:
-        found = standing_gravity(
-            signals.stack(list(WAIST)),
-            signals.rate_hz,
-            window_s=limits.window_s,
-            acceleration_spread_g=limits.acceleration_spread_g,
-            acceleration_norm_error_g=limits.acceleration_norm_error_g,
-            gravity=settings.standard_gravity,
-        )
-    except ValueError as error:
-        return _refused(WAIST_PLACE, signals, 3, str(error))
-    gravity = found.direction * found.magnitude_g * settings.standard_gravity
-    return Calibrated(
-        WAIST_PLACE,
-        signals,
-        tuple(gravity.tolist()),
-        found.spread_g * settings.standard_gravity,
-        found.window,
-        reason=found.reason,
-    )
-
-
-def bias_of_segment(
-    signals: Signals, segment: str, settings: ProcessingSettings
-) -> Calibrated | None:
-    """Find the bias of the gyroscope on a segment (thigh.left ...); None without one.
-
-    The x and y axes may be absent; their bias is then empty.
-    """
-    place, _, side = segment.partition(".")
-    channels = [f"{place}_rate.{side}.{axis}" for axis in AXES]
-    present = [channel for channel in channels if signals.has(channel)]
-    if channels[-1] not in present:
-        return None
-    limits = settings.calibration
-    try:
-        found = standing_bias(
-            signals.stack(present),
-            signals.rate_hz,
-            window_s=limits.window_s,
-            rate_spread_deg_s=limits.rate_spread_deg_s,
-            rate_bias_deg_s=limits.rate_bias_deg_s,
-        )
-    except ValueError as error:
-        return _refused(segment, signals, 3, str(error))
-    bias = dict(zip(present, found.bias.tolist(), strict=True))
-    return Calibrated(
-        segment,
-        signals,
-        tuple(bias.get(channel, float("nan")) for channel in channels),
-        found.spread,
-        found.window,
-        reason=found.reason,
-    )
-
-
 def calibrate(
-    recordings: Iterable[Signals], scale_mass_kg: float, settings: ProcessingSettings
+    recordings: Iterable[Signals],
+    scale_mass_kg: float,
+    settings: ProcessingSettings,
+    *,
+    ends: Iterable[Signals] = (),
+    flexions: Iterable[Signals] = (),
+    units: Mapping[str, Unit] | None = None,
 ) -> Standing:
-    """Calibrate every place of every standing recording of a visit.
+    """Calibrate every place of every calibration recording of a visit.
 
     Body weight comes from the first accepted weighing (by device), else from the scale.
+
+    Parameters
+    ----------
+    recordings, ends, flexions
+        Quiet standing at the start and at the end of the session; slow knee flexions.
+    units
+        Device -> what the bench knows about the unit worn.
     """
-    places: dict[tuple[str, str], Calibrated] = {}
-    for signals in recordings:
-        candidates = [weigh(signals, scale_mass_kg, settings), gravity_at_waist(signals, settings)]
-        candidates += [bias_of_segment(signals, segment, settings) for segment in SEGMENTS]
-        for found in candidates:
-            if found is not None:
-                places[signals.device, found.location] = found
+    units = units or {}
+    places = places_of(recordings, scale_mass_kg, units, settings)
+    at_end = with_changes(places_of(ends, scale_mass_kg, units, settings), places, settings)
+    axes = flexion_axes(flexions, places, units, settings)
     for (_, location), found in places.items():
         if location == PLATE and not found.reason and found.body_weight_n is not None:
-            return Standing(found.body_weight_n, PLATE, places)
-    return Standing(scale_mass_kg * settings.standard_gravity, "scale", places)
+            return Standing(found.body_weight_n, PLATE, places, at_end, axes, units)
+    weight_n = scale_mass_kg * settings.standard_gravity
+    return Standing(weight_n, "scale", places, at_end, axes, units)

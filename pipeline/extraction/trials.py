@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
+from pipeline.calibration.accelerometer import Accelerometer
 from pipeline.extraction.signals import Signals
 from shared.channels import AXES
 
@@ -12,7 +14,13 @@ WAIST = tuple(f"waist_acceleration.{axis}" for axis in AXES)
 
 @dataclass(frozen=True, slots=True)
 class Trial:
-    """One performance of a task and the signals that were recorded of it."""
+    """One performance of a task and the signals that were recorded of it.
+
+    Parameters
+    ----------
+    session_share : place in the session, 0 at its start, 1 at its end; None when not known
+    accelerometers : (device, place) -> accepted bench calibration of an accelerometer
+    """
 
     athlete_id: str
     site: str
@@ -22,6 +30,8 @@ class Trial:
     number: int
     box_height_m: float | None
     recordings: tuple[Signals, ...]
+    session_share: float | None = None
+    accelerometers: Mapping[tuple[str, str], Accelerometer] = field(default_factory=dict)
 
     @property
     def name(self) -> str:

@@ -16,7 +16,7 @@ from pipeline.extraction.sensor_values import (
     values_of_plates,
     values_of_waist,
 )
-from pipeline.extraction.standing import SEGMENTS, Standing
+from pipeline.extraction.standing import Standing
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import Value
 from shared.settings.processing import ProcessingSettings
@@ -31,27 +31,16 @@ class Measurement:
     knees: dict[str, Knee]
 
 
-def _bias(standing: Standing, device: str) -> dict[str, float]:
-    """Return the standing bias of the sagittal rates, also of a rejected calibration.
-
-    A rejected one is still nearer to the truth than zero; its values are flagged anyway.
-    """
-    bias = {}
-    for segment in SEGMENTS:
-        place = standing.places.get((device, segment))
-        if place is not None and place.window is not None:
-            name, _, side = segment.partition(".")
-            bias[f"{name}_rate.{side}.z"] = place.offset[2]
-    return bias
-
-
 def _knees(trial: Trial, standing: Standing) -> dict[str, Knee]:
     knees = {}
     for side in trial.sides:
         signals = trial.with_channels(*segment_channels(side))
         if signals is None:
             continue
-        knee = read_knee(trial, side, _bias(standing, signals.device))
+        segments = [f"{segment}.{side}" for segment in ("thigh", "shank")]
+        found = {x: standing.frame(signals.device, x, trial.session_share) for x in segments}
+        frames = {segment: frame for segment, frame in found.items() if frame is not None}
+        knee = read_knee(trial, side, frames)
         if knee is not None:
             knees[side] = knee
     return knees

@@ -40,6 +40,9 @@ def read_waist(trial: Trial, gravity: float) -> Waist | None:
     if signals is None:
         return None
     axes = signals.stack(list(WAIST))
+    # Saturation is judged on the raw samples; everything else reads the calibrated axes.
+    bench = trial.accelerometers.get((signals.device, "waist"))
+    axes = axes if bench is None else bench.corrected(axes)
     return Waist(signals, axes, resultant(axes) / gravity)
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.intake import indexes, people_checks, privacy_gate, recording_checks
+from pipeline.intake import indexes, people_checks, privacy_gate, recording_checks, unit_checks
 from pipeline.intake.file_checks import check_files, systematic
 from pipeline.intake.problems import at_most
 from pipeline.intake.report_text import report_text
@@ -34,11 +34,13 @@ class Examination:
     of_tables: list[Problem]
     of_recordings: dict[int, list[Problem]]
     of_calibrations: dict[int, list[Problem]]
+    of_units: dict[int, list[Problem]]
 
     @property
     def of_files(self) -> list[Problem]:
         """Problems of raw files, recordings first."""
-        found = (*self.of_recordings.values(), *self.of_calibrations.values())
+        parts = (self.of_recordings, self.of_calibrations, self.of_units)
+        found = [problems for part in parts for problems in part.values()]
         return [problem for problems in found for problem in problems]
 
     @property
@@ -67,12 +69,14 @@ def examine(
         *people_checks.check_visits(tables, study),
         *people_checks.check_outcomes(tables, study),
         *recording_checks.check_recordings(tables, study, devices),
+        *unit_checks.check_units(tables, devices),
         *privacy_gate.check_column_names(tables),
         *privacy_gate.check_cells(tables, study),
         *systematic(tables["recordings"], of_recordings),
     ]
     of_calibrations = check_files(tables["calibrations"], devices, folder)
-    return Examination(tables, of_tables, of_recordings, of_calibrations)
+    of_units = check_files(tables["unit_calibrations"], devices, folder)
+    return Examination(tables, of_tables, of_recordings, of_calibrations, of_units)
 
 
 def _people_table(tables: StudyTables, name: str) -> pd.DataFrame:
@@ -95,6 +99,7 @@ def check_study(
     study_folder: str,
     recordings_index: Path,
     calibration_index: Path,
+    unit_calibration_index: Path,
     athletes: Path,
     visits: Path,
     outcomes: Path,
@@ -120,9 +125,11 @@ def check_study(
     version = code_version(sources_of(indexes.STEP), ROOT)
     index = indexes.recordings_index(found.tables, found.of_recordings)
     standing = indexes.calibration_index(found.tables, found.of_calibrations)
+    units = indexes.unit_calibration_index(found.tables, found.of_units)
     written: dict[str, tuple[pd.DataFrame, Path]] = {
         "recordings_index": (index, recordings_index),
         "calibration_index": (standing, calibration_index),
+        "unit_calibration_index": (units, unit_calibration_index),
         "exclusions": (indexes.exclusions(index, standing), exclusions),
     }
     for name, path in zip(PEOPLE, (athletes, visits, outcomes, exposure), strict=True):

@@ -23,6 +23,8 @@ class ColumnRule:
     values : allowed values of a choice
     low, high : limits of a number, in the unit that the column's name says
     unit_slip : when a value times this factor is plausible, say which unit was meant
+    may_be_absent : the table may lack the column; its cells then count as empty
+    default : what an empty cell of an optional choice means
     """
 
     name: str
@@ -32,6 +34,8 @@ class ColumnRule:
     low: float = float("-inf")
     high: float = float("inf")
     unit_slip: tuple[float, str] | None = None
+    may_be_absent: bool = False
+    default: str = ""
 
 
 @dataclass(frozen=True)
@@ -52,9 +56,21 @@ class TableRule:
 _ATHLETE = ColumnRule("athlete_id", "code")
 _VISIT = ColumnRule("visit", "code")
 _DEVICE = ColumnRule("device", "code")
+_UNIT = ColumnRule("unit_code", "code")
 _PATH = ColumnRule("path", "text")
 _YES_NO = ("yes", "no")
 _CENTIMETRES = (0.01, "metres, not centimetres")
+
+SESSION_KINDS = ("standing", "standing_end", "functional_flexion")
+"""Calibration recordings of a session: quiet standing at its start and end, slow knee flexions."""
+
+BENCH_POSITIONS: dict[str, tuple[str, ...]] = {
+    "six_orientations": ("x_up", "x_down", "y_up", "y_down", "z_up", "z_down"),
+    "static_poses": (),
+    "known_rotation": ("x", "y", "z"),
+    "plate_load": ("left", "right", "single"),
+}
+"""Bench calibrations of a unit, and the positions that each of them knows."""
 
 EVENTS = (
     "graft_rupture",
@@ -117,13 +133,43 @@ TABLES: dict[str, TableRule] = {
                     high=1.0,
                     unit_slip=_CENTIMETRES,
                 ),
+                ColumnRule(
+                    "order_in_session",
+                    "whole",
+                    required=False,
+                    low=1,
+                    high=9999,
+                    may_be_absent=True,
+                ),
             ),
             ("athlete_id", "visit", "task", "limb", "trial", "device"),
         ),
         TableRule(
             "calibrations",
-            (_ATHLETE, _VISIT, _DEVICE, ColumnRule("unit_code", "code"), _PATH),
-            ("athlete_id", "visit", "device"),
+            (
+                _ATHLETE,
+                _VISIT,
+                _DEVICE,
+                _UNIT,
+                _PATH,
+                ColumnRule(
+                    "kind",
+                    "choice",
+                    required=False,
+                    values=SESSION_KINDS,
+                    may_be_absent=True,
+                    default="standing",
+                ),
+                ColumnRule(
+                    "unit_calibration_age_days",
+                    "number",
+                    required=False,
+                    low=0,
+                    high=7305,
+                    may_be_absent=True,
+                ),
+            ),
+            ("athlete_id", "visit", "device", "kind"),
         ),
         TableRule(
             "outcomes",
@@ -152,6 +198,19 @@ TABLES: dict[str, TableRule] = {
             "rejections",
             (ColumnRule("recording_id", "text"), ColumnRule("reason", "text")),
             ("recording_id",),
+            optional=True,
+        ),
+        TableRule(
+            "unit_calibrations",
+            (
+                _UNIT,
+                _DEVICE,
+                ColumnRule("kind", "choice", values=tuple(BENCH_POSITIONS)),
+                ColumnRule("position", "text", required=False),
+                ColumnRule("known_value", "number", required=False, low=-7200, high=7200),
+                _PATH,
+            ),
+            ("unit_code", "device", "kind", "path"),
             optional=True,
         ),
     )

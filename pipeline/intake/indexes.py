@@ -1,4 +1,4 @@
-"""The indexes that intake hands on: one row per recording and per standing calibration."""
+"""The indexes that intake hands on: one row per recording and per calibration."""
 
 from __future__ import annotations
 
@@ -37,11 +37,20 @@ def calibration_index(tables: StudyTables, found: Mapping[int, list[Problem]]) -
     return rows[schema.names].sort_values(list(schema.key), ignore_index=True)
 
 
+def unit_calibration_index(tables: StudyTables, found: Mapping[int, list[Problem]]) -> pd.DataFrame:
+    """Return the table `unit_calibration_index`, sorted by its key."""
+    schema = schema_of("unit_calibration_index")
+    rows = _verdicts(tables["unit_calibrations"], found)
+    rows["usable"] = rows["usable"].astype("bool")  # also of a table without rows
+    return rows[schema.names].sort_values(list(schema.key), ignore_index=True)
+
+
 def missing_calibrations(
     tables: StudyTables, devices: Mapping[str, DeviceProfile]
 ) -> dict[int, list[Problem]]:
     """Return, by row of recordings, that a device at a visit has no standing calibration."""
     calibrations = tables["calibrations"]
+    calibrations = calibrations[calibrations["kind"] == "standing"]
     key = ["athlete_id", "visit", "device"]
     known = set(calibrations[key].itertuples(index=False, name=None))
     needed = {name for name, profile in devices.items() if needs_calibration(profile)}
@@ -69,6 +78,7 @@ def recordings_index(tables: StudyTables, found: Mapping[int, list[Problem]]) ->
     schema = schema_of("recordings_index")
     rows = _verdicts(with_site(tables, "recordings"), found).rename(columns={"limb": "side"})
     rows["trial"] = rows["trial"].astype("int64")
+    rows["order_in_session"] = rows["order_in_session"].astype("Int64")
     limbs = {
         (side, injured): limb_of(side, injured)
         for side, injured in set(zip(rows["side"], rows["injured_side"], strict=True))
@@ -84,7 +94,10 @@ def recordings_index(tables: StudyTables, found: Mapping[int, list[Problem]]) ->
 def exclusions(recordings: pd.DataFrame, calibrations: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of the table `exclusions` for both indexes."""
     key = ["athlete_id", "visit", "device"]
-    calibration_ids = [".".join(values) for values in calibrations[key].to_numpy()]
+    calibration_ids = [
+        ".".join(values[:3] if values[3] == "standing" else values)
+        for values in calibrations[[*key, "kind"]].to_numpy()
+    ]
     parts = [
         recordings.assign(level="recording", id=recordings["recording_id"]),
         calibrations.assign(level="calibration", id=calibration_ids),

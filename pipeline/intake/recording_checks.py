@@ -14,6 +14,9 @@ from shared.errors import Problem, stops
 from shared.settings.device import DeviceProfile
 from shared.settings.study import StudySettings
 
+RAW_TABLES = ("recordings", "calibrations", "unit_calibrations")
+"""Study tables that name raw files."""
+
 CALIBRATED_SENSORS = ("waist", "gyro")
 """Sensors whose signals mean nothing without a standing calibration."""
 
@@ -25,13 +28,14 @@ def check_recordings(
     problems = unknown_words(
         tables, "recordings", "task", sorted(study.tasks), "task", "study.yaml, tasks"
     )
-    for table in ("recordings", "calibrations"):
+    for table in RAW_TABLES:
         problems += unknown_words(
             tables, table, "device", sorted(devices), "device", "the folder devices"
         )
+        problems += _paths(tables, table)
+    for table in ("recordings", "calibrations"):
         problems += _device_not_at_site(tables, table, study)
         problems += _visit_without_row(tables, table)
-        problems += _paths(tables, table)
     problems += _limb_against_task(tables, study)
     problems += _box_height(tables, study)
     problems += _same_path_twice(tables)
@@ -178,7 +182,7 @@ def _box_height(tables: StudyTables, study: StudySettings) -> list[Problem]:
 def _same_path_twice(tables: StudyTables) -> list[Problem]:
     first: dict[str, tuple[str, int]] = {}
     problems = []
-    for table in ("recordings", "calibrations"):
+    for table in RAW_TABLES:
         rows = tables[table]
         for row, path in zip(rows.index, rows["path"], strict=True):
             if not path:

@@ -65,10 +65,13 @@ def _column_problems(table: pd.DataFrame, rule: TableRule, file: str) -> list[Pr
         if present.count(name) > 1
     ]
     extra = [name for name in present if name not in rule.names]
+    optional = {column.name for column in rule.columns if column.may_be_absent}
     for name in rule.names:
         if name in present:
             continue
         near = did_you_mean(name, extra, "")
+        if name in optional and not near:
+            continue
         problems.append(
             stops(
                 "missing_column",
@@ -202,7 +205,8 @@ def _typed(table: pd.DataFrame, rule: TableRule, file: str) -> tuple[pd.DataFram
         if column.kind in ("number", "whole"):
             columns[column.name], found = _numbers(cells, column, file)
         elif column.kind == "choice":
-            columns[column.name], found = _choices(cells, column, file)
+            filled = cells.mask(cells == "", column.default)
+            columns[column.name], found = _choices(filled, column, file)
         else:
             columns[column.name], found = cells, []
         problems += found
@@ -255,6 +259,9 @@ def _add_table(study: StudyTables, rule: TableRule, folder: Path) -> None:
         return
     study.problems += _column_problems(cells, rule, path.name)
     cells = cells.loc[:, ~cells.columns.duplicated()].apply(lambda column: column.str.strip())
+    for column in rule.columns:
+        if column.may_be_absent and column.name not in cells.columns:
+            cells[column.name] = ""
     table, problems = _typed(cells, rule, path.name)
     study.problems += problems
     study.problems += _key_problems(table, rule, path.name)

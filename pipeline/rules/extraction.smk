@@ -2,6 +2,30 @@
 from shared.layout import SHARD_TABLES
 
 
+rule calibrate_units:
+    input:
+        # As below: the rows and the raw files decide, not the rerun of the study-wide check.
+        unit_calibration_index=ancient(rules.check_study.output.unit_calibration_index),
+        raw=sorted(set(STUDY.bench.raw)),
+        code=code_of("pipeline.extraction.bench:calibrate_units"),
+    output:
+        unit_calibrations=f"{RESULTS}/tables/unit_calibrations.parquet",
+    log:
+        f"{RESULTS}/logs/calibrate_units.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/calibrate_units.tsv"
+    params:
+        step="pipeline.extraction.bench:calibrate_units",
+        processing=STUDY.processing,
+        devices=STUDY.devices,
+        study_folder=STUDY.study_folder,
+        rerun_when_rows_change=STUDY.bench.digest,
+    message:
+        "Calibrating units from their bench recordings"
+    script:
+        "../../shared/step.py"
+
+
 rule extract_shard:
     input:
         # The study-wide check must come first, but its rerun alone changes no shard: what a shard
@@ -9,6 +33,7 @@ rule extract_shard:
         recordings_index=ancient(rules.check_study.output.recordings_index),
         calibration_index=ancient(rules.check_study.output.calibration_index),
         athletes=ancient(rules.check_study.output.athletes),
+        unit_calibrations=rules.calibrate_units.output.unit_calibrations,
         raw=lambda wildcards: STUDY.raw_of(wildcards.shard),
         code=code_of("pipeline.extraction.shard:extract_shard"),
     output:

@@ -8,6 +8,7 @@ rule check_study:
     output:
         recordings_index=f"{RESULTS}/intake/recordings_index.parquet",
         calibration_index=f"{RESULTS}/intake/calibration_index.parquet",
+        unit_calibration_index=f"{RESULTS}/intake/unit_calibration_index.parquet",
         athletes=f"{RESULTS}/intake/athletes.parquet",
         visits=f"{RESULTS}/intake/visits.parquet",
         outcomes=f"{RESULTS}/intake/outcomes.parquet",

@@ -8,17 +8,33 @@ from shared.settings.strict import Strict
 
 
 class Calibration(Strict):
-    """Quiet standing: window and acceptance limits."""
+    """Quiet standing, alignment and bench calibration: windows and acceptance limits."""
 
     window_s: float = Field(gt=0)
     acceleration_spread_g: float = Field(gt=0)
     acceleration_norm_error_g: float = Field(gt=0)
+    calibrated_norm_error_g: float = Field(gt=0)
     rate_spread_deg_s: float = Field(gt=0)
     rate_bias_deg_s: float = Field(gt=0)
     force_spread_share: float = Field(gt=0)
     force_drift_share: float = Field(gt=0)
     smallest_body_weight_n: float = Field(gt=0)
     mass_difference_share: float = Field(gt=0)
+    rate_bias_change_deg_s: float = Field(gt=0)
+    smallest_explained_share: float = Field(gt=0, le=1)
+    smallest_flexion_deg: float = Field(gt=0)
+    zero_drift_n: float = Field(gt=0)
+    unit_residual_mg: float = Field(gt=0)
+    unit_longest_age_days: float = Field(gt=0)
+    unit_pose_window_s: float = Field(gt=0)
+    unit_pose_spread_g: float = Field(gt=0)
+    unit_fewest_poses: int = Field(ge=9)
+    unit_pose_condition: float = Field(gt=1)
+    unit_rest_window_s: float = Field(gt=0)
+    unit_rest_spread_deg_s: float = Field(gt=0)
+    unit_scale_error: float = Field(gt=0, lt=1)
+    plate_gain_error: float = Field(gt=0)
+    plate_gain_mismatch: float = Field(gt=0)
 
 
 class Filtering(Strict):

@@ -167,6 +167,7 @@ def _indexes(count: int) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
                 "trial": trial,
                 "path": _path(number, task, side, trial),
                 "box_height_m": 0.3,
+                "order_in_session": None,
             }
             for number, name in enumerate(ids)
             for task, side, trial in TRIALS
@@ -178,7 +179,9 @@ def _indexes(count: int) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
             | checked
             | {
                 "athlete_id": name,
+                "kind": "standing",
                 "unit_code": "bench-1",
+                "unit_calibration_age_days": None,
                 "path": _path(number, "standing", "both", 1),
             }
             for number, name in enumerate(ids)

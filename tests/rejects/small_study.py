@@ -262,7 +262,8 @@ class SmallStudy:
             **{
                 name: out / f"{name}.parquet"
                 for name in (
-                    *("recordings_index", "calibration_index", "exclusions"),
+                    *("recordings_index", "calibration_index", "unit_calibration_index"),
+                    "exclusions",
                     *("athletes", "visits", "outcomes", "exposure"),
                 )
             },

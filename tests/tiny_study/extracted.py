@@ -6,14 +6,21 @@ from pathlib import Path
 
 import pandas as pd
 
+from pipeline.extraction.bench import calibrate_units
 from pipeline.extraction.collect import collect
 from pipeline.extraction.shard import extract_shard
 from pipeline.intake.check import check_study
 from shared.layout import SHARD_TABLES, find_table, shard_name
 from shared.settings.load import Settings
 
-STUDY_TABLES = ("athletes", "recordings", "calibrations", "visits", "outcomes", "exposure")
-INTAKE = ("recordings_index", "calibration_index", "athletes", "visits", "outcomes", "exposure")
+STUDY_TABLES = (
+    *("athletes", "recordings", "calibrations", "unit_calibrations"),
+    *("visits", "outcomes", "exposure"),
+)
+INTAKE = (
+    *("recordings_index", "calibration_index", "unit_calibration_index"),
+    *("athletes", "visits", "outcomes", "exposure"),
+)
 
 
 def check(settings: Settings, results: Path) -> dict[str, Path]:
@@ -46,8 +53,17 @@ def extract(settings: Settings, results: Path) -> dict[str, pd.DataFrame]:
         for name in SHARD_TABLES
     }
     processing = settings.processing.model_dump(mode="json")
+    units = results / "tables" / "unit_calibrations.parquet"
+    calibrate_units(
+        unit_calibration_index=intake["unit_calibration_index"],
+        unit_calibrations=units,
+        processing=processing,
+        devices=_devices(settings),
+        study_folder=str(settings.study_folder),
+    )
     for shard in range(shards):
         extract_shard(
+            unit_calibrations=units,
             **{name: intake[name] for name in ("recordings_index", "calibration_index")},
             athletes=intake["athletes"],
             **{name: paths[shard] for name, paths in parts.items()},
@@ -59,6 +75,7 @@ def extract(settings: Settings, results: Path) -> dict[str, pd.DataFrame]:
             study_folder=str(settings.study_folder),
         )
     tables = {name: results / "tables" / f"{name}.parquet" for name in (*SHARD_TABLES, "summaries")}
+    everything = tables | {"unit_calibrations": units}
     rejections = find_table(settings.study_folder, "rejections")
     collect(
         **parts,
@@ -67,4 +84,4 @@ def extract(settings: Settings, results: Path) -> dict[str, pd.DataFrame]:
         quality=processing["quality"],
         waveforms_kept=settings.processing.waveforms.landings_per_site_and_task,
     )
-    return {name: pd.read_parquet(path) for name, path in tables.items()}
+    return {name: pd.read_parquet(path) for name, path in everything.items()}
