@@ -38,7 +38,7 @@ _PANEL_HEIGHT_IN = 2.25
 _KEY_IN = 0.5
 # Points in the vector file would be thousands of paths; they are drawn as one picture.
 _POINTS_DPI = 200
-_POINT: dict[str, Any] = {"s": 7, "color": GREY, "alpha": 0.45, "lw": 0, "rasterized": True}
+_POINT: dict[str, Any] = {"s": 11, "color": GREY, "alpha": 0.5, "lw": 0, "rasterized": True}
 
 
 def points(values: pd.DataFrame) -> pd.DataFrame:

@@ -17,7 +17,7 @@ from shared.metric_dictionary import metrics
 
 _AGAINST = {
     "same_visit": "",
-    "first_visit": ", against the uninvolved limb of the first visit",
+    "first_visit": ", against the first visit",
 }
 _INDEXES = (
     "limb_symmetry_index",
@@ -47,9 +47,13 @@ def _situations(context: Context) -> Iterator[tuple[str, list[dict[str, Any]]]]:
 
 
 def _label(row: Mapping[str, Any], tasks: Mapping[str, Any]) -> str:
-    visit, against = row["term"].split(".")
     task = f"{sentence_case(tasks[row['task']]['label'])}{_LANDINGS.get(row['landing'], '')}"
-    return f"{task}, {words(row['sensor'])}, {words(visit)}{_AGAINST[against]}"
+    return f"{task}, {words(row['sensor'])}"
+
+
+def _visit(row: Mapping[str, Any]) -> str:
+    visit, against = row["term"].split(".")
+    return f"{words(visit)}{_AGAINST[against]}"
 
 
 def _row(row: Mapping[str, Any], tasks: Mapping[str, Any], ledger: Ledger) -> Row:
@@ -64,7 +68,7 @@ def _row(row: Mapping[str, Any], tasks: Mapping[str, Any], ledger: Ledger) -> Ro
         held = ledger.holds(f"{base}.{index}")
         cells.append(ledger.number(f"{base}.{index}", "one_decimal") if held else _NO_RATIO)
     count = ledger.number(row["number_id"], "count", field="n_athletes")
-    return Row((_label(row, tasks), count, *cells))
+    return Row((_label(row, tasks), _visit(row), count, *cells))
 
 
 def build(context: Context, ledger: Ledger) -> JournalTable:
@@ -78,7 +82,8 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
         "asymmetry",
         "Asymmetry of the limbs: means over athletes of the indexes in use",
         (
-            "Task, sensor and visit",
+            "Task and sensor",
+            "Visit",
             "Athletes",
             "Involved minus uninvolved (interval)",
             "Log ratio (interval)",
@@ -94,12 +99,15 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
             (
                 "Intervals at ",
                 setting(context.confidence_level),
-                ". Positive: involved limb larger (deficit: smaller). The mean of a ratio is "
-                "larger than the ratio of the means even without any asymmetry, the more the "
-                "larger the error; the log ratio has no such bias, keeps its size when the limbs "
-                "change places and is the one to analyse. Ratios are not defined for angles, for "
-                "values near zero, or with both knees reconstructed. A high index may mean two "
-                "poor limbs, and for a load a higher value of the involved limb is no improvement.",
+                ". Positive: involved limb larger (deficit: smaller). Against the first visit: "
+                "the uninvolved limb is that of the first visit, before it could lose capacity. "
+                "Without asymmetry the limb symmetry index is a hundred, all others are zero. The "
+                "mean of a ratio is larger than the ratio of the means even without asymmetry, the "
+                "more the larger the error; the log ratio has no such bias, keeps its size when "
+                "the limbs change places and is the one to analyse. Ratios are not defined for "
+                "angles, for values near zero, or with both knees reconstructed. A high index may "
+                "mean two poor limbs, and for a load a higher value of the involved limb is no "
+                "improvement.",
             ),
         ),
         absent="no athlete was measured on both limbs apart",

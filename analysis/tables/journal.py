@@ -12,7 +12,7 @@ from markupsafe import Markup, escape
 from analysis.report.ledger import Exempt, Number
 from analysis.report.numerals import NO_BREAK_SPACE
 
-_SHORT_WORDS = ("", "none", "not run", "not planned")
+_SHORT_WORDS = ("", "none", "not run", "not planned", "not defined")
 
 Part = str | Number | Exempt
 Cell = Sequence[Part] | Part
