@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 PLACE = "figure.agreement"
-MARKERS = ("o", "^", "s", "D", "v", "P")
-"""Sites in the order of the settings; the colour is one, so that no site stands out."""
+MARKERS = (("o", GREY), ("^", "none"), ("s", "none"), ("D", GREY), ("v", "none"), ("P", GREY))
+"""Marker and filling by site, in the order of the settings; one colour: no site stands out."""
 
 LINES = {"upper_limit": (0, (4, 2)), "bias": "-", "lower_limit": (0, (4, 2))}
 _PANELS_PER_ROW = 2
@@ -38,7 +38,7 @@ _PANEL_HEIGHT_IN = 2.25
 _KEY_IN = 0.5
 # Points in the vector file would be thousands of paths; they are drawn as one picture.
 _POINTS_DPI = 200
-_POINT: dict[str, Any] = {"s": 11, "color": GREY, "alpha": 0.5, "lw": 0, "rasterized": True}
+_POINT: dict[str, Any] = {"s": 11, "edgecolors": GREY, "alpha": 0.6, "lw": 0.6, "rasterized": True}
 
 
 def points(values: pd.DataFrame) -> pd.DataFrame:
@@ -96,9 +96,12 @@ def _draw_lines(axes: Axes, group: AgreedGroup, ledger: Ledger) -> None:
 def _draw_panel(
     axes: Axes, group: AgreedGroup, rows: pd.DataFrame, sites: Sequence[str], ledger: Ledger
 ) -> None:
-    for site, marker in zip(sites, MARKERS, strict=False):
+    for site, (marker, filling) in zip(sites, MARKERS, strict=False):
         of_site = rows.loc[rows["site"] == site]
-        axes.scatter(of_site["mean"], of_site["difference"], marker=marker, zorder=2, **_POINT)
+        axes.scatter(
+            of_site["mean"], of_site["difference"],
+            marker=marker, facecolors=filling, zorder=2, **_POINT,
+        )  # fmt: skip
     _draw_lines(axes, group, ledger)
     reach = [ledger.value(group.address("lower_limit"), "ci_low"), rows["difference"].min(), 0.0]
     top = [ledger.value(group.address("upper_limit"), "ci_high"), rows["difference"].max(), 0.0]
@@ -115,8 +118,8 @@ def _key(figure: Figure, sites: Mapping[str, str]) -> None:
     from matplotlib.patches import Patch
 
     handles: list[Any] = [
-        Line2D([], [], color=GREY, marker=marker, ls="", ms=4, label=label)
-        for marker, label in zip(MARKERS, sites.values(), strict=False)
+        Line2D([], [], color=GREY, marker=marker, mfc=filling, ls="", ms=4, label=label)
+        for (marker, filling), label in zip(MARKERS, sites.values(), strict=False)
     ]
     handles += [
         Line2D([], [], color=BLACK, ls=LINES["bias"], lw=1.2, label="bias"),

@@ -77,10 +77,10 @@ def random_part(found: NestedLimits) -> str:
 
 
 def add_limits(group: Group, found: NestedLimits, differences: ArrayLike) -> None:
-    """Add bias, standard deviation of a single difference, limits, and what lies outside them.
+    """Add bias, standard deviation of a single difference, limits, and what was seen of them.
 
-    One in twenty is expected outside; where it is more, or all on one side, the differences are not
-    normal and the limits are to be read with the figure.
+    One in twenty is expected outside the limits. The percentiles need no normal distribution (Bland
+    & Altman 1999, section 4); where they are far from the limits, it is none.
     """
     shared: EstimateFields = {
         "estimation": "REML",
@@ -102,6 +102,9 @@ def add_limits(group: Group, found: NestedLimits, differences: ArrayLike) -> Non
     single = np.asarray(differences, dtype=float)
     outside = float(np.mean((single < found.low) | (single > found.high)))
     group.add("share_outside_limits", outside, unit="share")
+    below, above = np.percentile(single, [2.5, 97.5])
+    group.add("percentile_2_5", float(below))
+    group.add("percentile_97_5", float(above))
 
 
 def add_ratio_limits(group: Group, found: NestedLimits) -> None:

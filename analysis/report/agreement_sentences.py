@@ -36,12 +36,13 @@ def _numbers(ledger: Ledger, address: str, style: str) -> list[Number]:
 def _bias(group: AgreedGroup, ledger: Ledger) -> Markup:
     style = group.style(ledger)
     limits = [
-        ledger.number(group.address(quantity), style) for quantity in ("lower_limit", "upper_limit")
+        ledger.number(group.address(quantity), style)
+        for quantity in ("lower_limit", "upper_limit", "percentile_2_5", "percentile_97_5")
     ]
     return phrase(
         "<strong>{} ({})</strong>: over {} landings of {} athletes the {} differed from the {} by "
-        "{} {} on average ({} to {}); single landings of a new athlete are expected between {} and "
-        "{}. Concordance {}.",
+        "{} {} on average ({} to {}); the limits of agreement for a single landing are {} and "
+        "{}, and nineteen in twenty of the landings lay between {} and {}. Concordance {}.",
         Exempt(sentence_case(metric_label(group.metric)), "name"),
         words(group.other),
         ledger.number(group.address("bias"), "count", field="n_trials"),

@@ -50,6 +50,14 @@ def test_what_was_planted_is_found():
     slope = table.loc[f"{base}.deming_slope"]
     assert slope["ci_low"] < 1.0 < slope["ci_high"]
     assert table.loc[f"{base}.share_outside_limits", "estimate"] < 0.12
+    for limit, percentile in (
+        ("lower_limit", "percentile_2_5"),
+        ("upper_limit", "percentile_97_5"),
+    ):
+        row = table.loc[f"{base}.{limit}"]
+        assert row["estimate"] == pytest.approx(
+            table.loc[f"{base}.{percentile}", "estimate"], abs=0.003
+        )
     assert set(table["n_trials"].dropna()) == {120, 60}
     assert {"site.north", "site.south", "all"} == set(table["term"])
 
@@ -128,6 +136,18 @@ def test_one_trial_per_athlete_is_refused_not_guessed():
     (pair,) = sensor_pairs(single)
     notes = numbers(pair_numbers(pair, 0.95))["note"]
     assert notes.str.contains("no athlete has several pairs").all()
+
+
+def test_a_second_cluster_shows_in_what_was_seen():
+    """Two landings in a hundred far off widen the limits, which then fit neither cluster."""
+    table = values("flight_time", PLANTED, athletes=50)
+    waist = table.index[table["sensor"] == "waist"]
+    table.loc[waist[::50], "value"] -= 0.1
+    (pair,) = sensor_pairs(table)
+    found = numbers(pair_numbers(pair, 0.95))["estimate"]
+    base = "agreement.flight_time.waist.plate.all"
+    assert found[f"{base}.share_outside_limits"] == pytest.approx(0.02)
+    assert found[f"{base}.upper_limit"] - found[f"{base}.percentile_97_5"] > 0.01
 
 
 def test_angles_have_no_ratios():
