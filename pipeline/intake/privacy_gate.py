@@ -24,6 +24,11 @@ _LOOKS_LIKE_SERIAL = re.compile(r"(?=(?:.*\d){5})|(?:[0-9A-Fa-f]{2}[:-]){5}")
 _LOOKS_LIKE_NAME = re.compile(r"[A-Za-zÀ-ÿ]+[ ,_-]?[A-Za-zÀ-ÿ'-]*")
 
 
+def looks_like_serial(unit_code: str) -> bool:
+    """Tell whether a code may be the serial number of a device, which leads to its wearer."""
+    return bool(_LOOKS_LIKE_SERIAL.match(unit_code))
+
+
 def vocabulary(study: StudySettings) -> frozenset[str]:
     """Return the words that the settings declare: they identify nobody."""
     labels = {site.label for site in study.sites.values()}
@@ -75,7 +80,7 @@ def _cells(tables: StudyTables, name: str) -> Iterator[tuple[str, pd.Series]]:
 def _findings(column: str, text: str, allowed: frozenset[str]) -> list[Finding]:
     if column == "athlete_id" and _LOOKS_LIKE_NAME.fullmatch(text):
         return [Finding("name", 0, mask(text))]
-    if column == "unit_code" and _LOOKS_LIKE_SERIAL.match(text):
+    if column == "unit_code" and looks_like_serial(text):
         return [Finding("serial_number", 0, mask(text))]
     findings = find_identifiers(text, allowed)
     if findings or column in ("path", "athlete_id", "recording_id"):

@@ -7,8 +7,10 @@ from collections.abc import Mapping
 import pandas as pd
 
 from pipeline.intake.columns import BENCH_POSITIONS
+from pipeline.intake.privacy_gate import looks_like_serial
 from pipeline.intake.problems import did_you_mean, one_of
 from pipeline.intake.study_tables import StudyTables
+from pipeline.readers.refusals import masked
 from shared.channels import sensor_of
 from shared.errors import Problem, stops
 from shared.settings.device import DeviceProfile
@@ -38,6 +40,10 @@ def check_units(tables: StudyTables, devices: Mapping[str, DeviceProfile]) -> li
     ]
 
 
+def _named(unit_code: str) -> str:
+    return masked(unit_code) if looks_like_serial(unit_code) else repr(unit_code)
+
+
 def _unknown_units(tables: StudyTables) -> list[Problem]:
     calibrations, rows = tables["calibrations"], tables[TABLE]
     known = set(zip(calibrations["unit_code"], calibrations["device"], strict=True))
@@ -47,7 +53,7 @@ def _unknown_units(tables: StudyTables) -> list[Problem]:
             tables.file(TABLE),
             row=int(row),
             column="unit_code",
-            found=f"unit {unit!r} of the device {device!r}",
+            found=f"unit {_named(unit)} of the device {device!r}",
             expected=f"a unit that {tables.file('calibrations')} names with this device",
             mend="correct unit_code or device, or take the row out: nobody wore this unit",
         )
@@ -146,7 +152,7 @@ def _six_positions(tables: StudyTables) -> list[Problem]:
                 tables.file(TABLE),
                 row=int(group.index[0]),
                 column="position",
-                found=f"{len(found)} orientations of the unit {unit!r} of {device!r}: "
+                found=f"{len(found)} orientations of the unit {_named(unit)} of {device!r}: "
                 + "; ".join(words),
                 expected=f"six, each once: {', '.join(wanted)}",
                 mend="add what is missing, take out what is double; nine or more poses by hand "

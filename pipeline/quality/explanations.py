@@ -23,8 +23,8 @@ EXPLANATIONS: dict[str, str] = {
     Reason.DUPLICATE_RECORDING: "the same file stands under another recording",
     Reason.MIRRORED_SENSOR: "the unit was mounted mirrored; its sign was turned",
     Reason.CALIBRATION_REJECTED: "the standing calibration is missing or outside of its limits",
-    Reason.AXIS_LOW_EXPLAINED: "slow knee flexions show no flexion axis; the unit's own axis was used",
-    Reason.BIAS_CHANGE: "the bias of a gyroscope changed by more than its limit during the session",
+    Reason.AXIS_LOW_EXPLAINED: "slow knee flexions show no flexion axis; the z axis was used",
+    Reason.BIAS_CHANGE: "a gyroscope's bias changed by more than its limit during the session",
     Reason.PLATE_ZERO_DRIFT: "an unloaded plate reads otherwise at the end of the session than at "
     "its start",
     Reason.PLATE_GAIN_ERROR: "known masses show a wrong gain of a plate, or a mismatch of two",
