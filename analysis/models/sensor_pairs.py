@@ -10,8 +10,9 @@ import pandas as pd
 
 from shared.metric_dictionary import Metric, metrics
 
-RANK = ("plate", "camera", "reference_accelerometer", "gyro", "waist")
-"""Of two sensors the one that stands first is the reference: a laboratory's before what is worn.
+RANK = ("plate", "camera", "reference_accelerometer", "waist", "gyro")
+"""Of two sensors the one that stands first is the reference: a laboratory's before what is worn,
+and the waist before the gyroscopes, because both can tell times and an impact is sharper there.
 
 No reference is the truth: a camera errs by its own landmarks, a plate by its own threshold.
 """

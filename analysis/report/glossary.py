@@ -30,6 +30,11 @@ GLOSSARY: tuple[tuple[str, str], ...] = (
         "The visit at which the athlete was cleared for sport; follow-up starts there.",
     ),
     (
+        "Concordance",
+        "How near the pairs of values of two sensors lie to equality, from minus one to one. It "
+        "depends on how much the athletes differ, so it is no substitute for limits.",
+    ),
+    (
         "Confidence interval",
         "Range of values that the data do not speak against, at the stated level.",
     ),
@@ -42,6 +47,10 @@ GLOSSARY: tuple[tuple[str, str], ...] = (
         "Cumulative incidence",
         "Share of athletes who have had the event by a given time, while other events are counted "
         "as what they are and not as censoring.",
+    ),
+    (
+        "Deming regression",
+        "A straight line between two sensors that takes both as erring.",
     ),
     ("Drop vertical jump", "Drop from a box onto both feet, followed at once by a maximal jump."),
     (
@@ -60,6 +69,15 @@ GLOSSARY: tuple[tuple[str, str], ...] = (
     (
         "Landmark",
         "The time from which everybody is followed, with predictors measured up to that time only.",
+    ),
+    (
+        "Limb symmetry index",
+        "Involved limb in percent of the uninvolved limb. A hundred may also mean two poor limbs.",
+    ),
+    (
+        "Limits of agreement",
+        "Range in which the difference of two sensors lies for nineteen of twenty single landings "
+        "of a new athlete, if the differences are normal.",
     ),
     (
         "Loading rate",
