@@ -151,7 +151,7 @@ def context_columns(rows: pd.DataFrame) -> dict[str, Array]:
     A landing without a box has the typical height; its task has a column of its own.
     """
     situation = situations(rows)
-    levels = sorted(set(situation))
+    levels = sorted({str(level) for level in situation})
     columns = {level: (situation == level).astype(float) for level in levels[1:]}
     columns["involved"] = (rows["limb"] == "involved").to_numpy(dtype=float)
     columns["male"] = (rows["sex"] == "male").to_numpy(dtype=float)

@@ -5,6 +5,7 @@ One thread and a fixed seed: the same landings give the same bits.
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
@@ -54,10 +55,13 @@ class FittedLearner:
 
 
 def _trained(make: Maker, inputs: Inputs, force: Array) -> Any:
+    from sklearn.exceptions import ConvergenceWarning
     from threadpoolctl import threadpool_limits
 
     regressor = make()
-    with threadpool_limits(limits=1):
+    with threadpool_limits(limits=1), warnings.catch_warnings():
+        # The number of iterations is part of the network: stopping early is meant.
+        warnings.simplefilter("ignore", ConvergenceWarning)
         regressor.fit(inputs.everything(), force)
     return regressor
 
