@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from pipeline.extraction.bench_kinds import KINDS, Bench, Result
-from pipeline.extraction.reading import read_file
+from pipeline.extraction.reading import read_bench_file
 from shared.provenance import code_version, hash_of_settings, sha256_of_bytes
 from shared.schemas import schema_of
 from shared.settings.device import DeviceProfile
@@ -36,7 +36,7 @@ def _read(
             recordings.append(Bench(position, value, None, str(row["detail"])))
             continue
         name = bench_id(row["unit_code"], row["device"], row["kind"])
-        reading = read_file(folder / row["path"], profile, row["path"], name, shortest_s)
+        reading = read_bench_file(folder / row["path"], profile, row["path"], name, shortest_s)
         hashes.append(reading.sha256)
         recordings.append(Bench(position, value, reading.signals, reading.reason))
     return recordings, hashes

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipeline.extraction.signals import Signals, prepare
@@ -10,12 +10,14 @@ from pipeline.readers.checks import FLAG_OF_RULE
 from pipeline.readers.read import read_recording
 from pipeline.readers.recording import Recording
 from pipeline.reasons import Reason
+from shared.channels import sensor_of
 from shared.errors import Problem, StudyError
 from shared.provenance import sha256_of_file
 from shared.settings.device import DeviceProfile
 
 # Missing samples concern only the values whose window they lie in; see `quality.windows`.
 _LOCAL = frozenset({str(Reason.GAP), str(Reason.MISSING_SAMPLES)})
+_ACCELEROMETERS = ("waist", "reference_accelerometer")
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +99,22 @@ def read_file(
     try:
         recording = read_recording(path, profile, file)
     except StudyError as error:
-        sha256 = sha256_of_file(path) if path.is_file() else ""
-        return _unusable(error.problems, sha256)
+        return _unusable(error.problems, sha256_of_file(path) if path.is_file() else "")
     return judge(recording, recording_id, shortest_s)
+
+
+def read_bench_file(
+    path: Path, profile: DeviceProfile, file: str, recording_id: str, shortest_s: float
+) -> Reading:
+    """Read and judge a file of a unit on the bench, which nobody wears: it may lie on any face."""
+    try:
+        recording = read_recording(path, profile, file)
+    except StudyError as error:
+        return _unusable(error.problems, sha256_of_file(path) if path.is_file() else "")
+    worn = {c.column for c in profile.channels if sensor_of(c.channel) in _ACCELEROMETERS}
+    problems = tuple(
+        problem
+        for problem in recording.problems
+        if problem.rule != "sign_contradicts_signal" or problem.column not in worn
+    )
+    return judge(replace(recording, problems=problems), recording_id, shortest_s)
