@@ -84,11 +84,11 @@ def needs_body_weight(metric: Metric) -> bool:
 class Forces:
     """Force on a limb or on the whole body, N, shape (samples,).
 
-    `smooth` is filtered around the landings and NaN elsewhere.
+    `smooth` is filtered around the landings and NaN elsewhere, or the reason why it is not there.
     """
 
     raw: Signal
-    smooth: Signal
+    smooth: Signal | Refused
 
 
 def forces_by_side(
@@ -101,17 +101,25 @@ def forces_by_side(
     contacts = [landing.contact for landing in landings if landing.contact is not None]
     if not contacts:
         return {}
-    reach = settings.windows.peak_force_s * plates.signals.rate_hz
+    rate_hz, cutoff = plates.signals.rate_hz, settings.filtering.force_hz
+    if cutoff is not None and cutoff >= 0.5 * rate_hz:
+        refusal = Refused(
+            Reason.RATE_MISMATCH,
+            f"{rate_hz:g} samples per second do not allow the cut-off of {cutoff:g} Hz",
+        )
+        limbs = {limb: Forces(plates.force_of(limb), refusal) for limb in plates.sides}
+        return limbs | {side: Forces(plates.total, refusal)}
+    reach = settings.windows.peak_force_s * rate_hz
     smooth = filtered_between(
         plates.forces,
-        plates.signals.rate_hz,
+        rate_hz,
         math.floor(min(contacts)) - 1,
         math.ceil(max(contacts) + reach) + 1,
-        cutoff_hz=settings.filtering.force_hz,
+        cutoff_hz=cutoff,
         order_per_pass=settings.filtering.order_per_pass,
     )
-    limbs = zip(plates.sides, plates.forces, smooth, strict=True)
-    forces = {limb: Forces(raw, filtered) for limb, raw, filtered in limbs}
+    rows = zip(plates.sides, plates.forces, smooth, strict=True)
+    forces = {limb: Forces(raw, filtered) for limb, raw, filtered in rows}
     return forces | {side: Forces(plates.total, smooth.sum(axis=0))}
 
 
@@ -159,6 +167,29 @@ def _two_peak_values(
     return dict(zip(TWO_PEAKS, values, strict=True))
 
 
+def _smooth_values(
+    smooth: Signal,
+    landing: SideLanding,
+    contact: float,
+    rate_hz: float,
+    body_weight_n: float,
+    settings: ProcessingSettings,
+) -> Outcomes:
+    peak = peak_force(
+        smooth,
+        rate_hz,
+        contact=contact,
+        lowest=landing.lowest,
+        peak_force_s=settings.windows.peak_force_s,
+    )
+    values: Outcomes
+    if isinstance(peak, Refused):
+        values = dict.fromkeys(PEAK_METRICS, peak)
+    else:
+        values = _peak_values(smooth, peak, rate_hz, contact, body_weight_n)
+    return values | _two_peak_values(smooth, rate_hz, landing, contact, body_weight_n, settings)
+
+
 def force_values(
     forces: Forces,
     landing: SideLanding,
@@ -177,20 +208,11 @@ def force_values(
     contact, lowest = landing.contact, landing.lowest
     if contact is None:
         raise ValueError("the landing has no contact")
-    smooth = forces.smooth
-    peak = peak_force(
-        smooth,
-        rate_hz,
-        contact=contact,
-        lowest=lowest,
-        peak_force_s=settings.windows.peak_force_s,
-    )
     values: Outcomes
-    if isinstance(peak, Refused):
-        values = dict.fromkeys(PEAK_METRICS, peak)
+    if isinstance(forces.smooth, Refused):
+        values = dict.fromkeys((*PEAK_METRICS, *TWO_PEAKS), forces.smooth)
     else:
-        values = _peak_values(smooth, peak, rate_hz, contact, body_weight_n)
-    values |= _two_peak_values(smooth, rate_hz, landing, contact, body_weight_n, settings)
+        values = _smooth_values(forces.smooth, landing, contact, rate_hz, body_weight_n, settings)
     for metric, duration_s in IMPULSES.items():
         values[metric] = gross_impulse(
             forces.raw, rate_hz, contact=contact, duration_s=duration_s, body_weight_n=body_weight_n

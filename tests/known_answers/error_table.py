@@ -20,6 +20,7 @@ import pandas as pd
 from shared.metric_dictionary import metrics
 from tests.known_answers.closed_study import plan, write_closed_study
 from tests.known_answers.closed_truth import Scene, scenes, truth_of
+from tests.known_answers.closed_truth_plate import PLATE_TRUTHS
 from tests.tiny_study.extracted import extract
 
 RATES_HZ = (100, 200, 500, 1000, 2000)
@@ -57,7 +58,8 @@ def measured(
 
 
 def _truth(row: NamedTuple, scene: Scene) -> float:
-    truth = truth_of(row.metric, row.sensor)
+    of_plates = PLATE_TRUTHS.get(row.metric) if row.sensor == "plate" else None
+    truth = of_plates or truth_of(row.metric, row.sensor)
     return np.nan if truth is None else truth(scene)
 
 
