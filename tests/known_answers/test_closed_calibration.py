@@ -123,3 +123,47 @@ def test_an_old_calibration_is_not_applied(tmp_path, true):
     assert "400 days old, limit 365 days" in rows.loc["waist", "bench_detail"]
     peaks = [values(t).xs("peak_waist_acceleration", level="metric") for t in (old, true)]
     assert (np.abs(peaks[0] / peaks[1] - 1.0) > 0.005).any()
+
+
+def with_session_end(folder) -> None:
+    """Let the biases drift through the session, and add quiet standing at its end."""
+    recordings = pd.read_csv(folder / "recordings.csv")
+    recordings["order_in_session"] = range(1, len(recordings) + 1)
+    recordings.to_csv(folder / "recordings.csv", index=False)
+    calibrations = pd.read_csv(folder / "calibrations.csv").assign(kind="standing")
+    end = calibrations.assign(kind="standing_end", path="standing/end.csv")
+    pd.concat([calibrations, end]).to_csv(folder / "calibrations.csv", index=False)
+    still = columns_of(None, RATE, CONDITIONS["clean"], np.random.default_rng(0))
+    _write_file(still, folder / "standing/end.csv")
+    paths = [calibrations["path"][0], *recordings["path"], "standing/end.csv"]
+    for number, path in enumerate(paths):
+        share = number / (len(paths) - 1)
+        columns = pd.read_csv(folder / path)
+        rates = [name for name in columns if name.endswith("deg_s")]
+        columns[rates] += 0.2 + 0.6 * share
+        plates = [name for name in columns if name.startswith("force_left")]
+        columns[plates] += 7.0 * share
+        columns.to_csv(folder / path, index=False)
+
+
+def test_the_end_of_the_session_is_read_recorded_and_traced(tmp_path, true):
+    settings = write_closed_study(tmp_path, RATE, plan({"clean": 1}), processing=NATIVE)
+    with_session_end(settings.study_folder)
+    tables = extract(settings, settings.results_folder)
+    rows = tables["calibrations"].set_index(["kind", "location"])
+    end = rows.loc[("standing_end", "thigh.left")]
+    assert np.degrees(end["change"]) == pytest.approx(0.6, abs=1e-6)
+    assert end["accepted"]
+    assert "changed by 7.0 N" in rows.loc[("standing_end", "plate.left"), "reason"]
+    assert rows.loc[("standing", "plate.left"), "stance_share"] == pytest.approx(0.5)
+    reasons = set(tables["exclusions"].query("level == 'calibration'")["reason"])
+    assert reasons == {"plate_zero_drift"}
+    metrics = tables["metrics"]
+    plates = metrics[(metrics["sensor"] == "plate")]
+    assert plates["flags"].str.contains("plate_zero_drift").all()
+    assert plates.loc[plates["value"].notna(), "valid"].any()  # a flag, not an exclusion
+    used = tables["metric_sources"].query("sensor == 'gyro' and role == 'calibration'")
+    assert any("standing_end" in name for name in used["recording_id"])
+    pd.testing.assert_series_equal(
+        values(tables), values(true), check_exact=False, rtol=1e-6, atol=1e-7
+    )
