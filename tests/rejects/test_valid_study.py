@@ -9,9 +9,11 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from pipeline.intake.columns import TABLES, TableRule
 from shared.errors import StudyError
 from shared.tables import read_metadata, read_table
-from tests.rejects.small_study import SmallStudy
+from tests.rejects.bad_units import with_units
+from tests.rejects.small_study import CONFIG, SmallStudy
 
 
 @pytest.fixture
@@ -190,3 +192,25 @@ def test_device_all_of_whose_files_fail_alike_stops_the_study(study: SmallStudy)
     assert {p.file for p in found} == {"devices/plates.yaml"}
     assert found[0].rule == "text_in_number_column"
     assert found[0].found.startswith("all 7 files of the device fail")
+
+
+@pytest.mark.parametrize("rule", TABLES.values(), ids=list(TABLES))
+def test_the_template_of_each_table_shows_its_columns(rule: TableRule) -> None:
+    template = pd.read_csv(CONFIG / "template" / f"{rule.name}.csv", dtype=str)
+    assert list(template.columns) == rule.names
+
+
+def test_the_optional_columns_and_table_are_indexed(study: SmallStudy) -> None:
+    with_units(study)
+    study.tables["recordings"]["order_in_session"] = ["3", *[""] * 6]
+    study.tables["calibrations"]["unit_calibration_age_days"] = ["41", *[""] * 5]
+    out = study.check()
+    units = read_table(out / "unit_calibration_index.parquet")
+    assert len(units) == 9
+    assert units["usable"].all()
+    assert set(units.loc[units["kind"] == "plate_load", "known_value"]) == {20.0, 40.0}
+    standing = read_table(out / "calibration_index.parquet")
+    assert set(standing["kind"]) == {"standing"}
+    assert list(standing["unit_calibration_age_days"].dropna()) == [41.0]
+    orders = read_table(out / "recordings_index.parquet")["order_in_session"]
+    assert list(orders.dropna()) == [3]
