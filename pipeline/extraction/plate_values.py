@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.extraction.plate_forces import Forces
 from pipeline.extraction.plate_landings import BodyOnPlates
 from pipeline.extraction.plate_motion import jump_from_standing, motion_values, rebound
 from pipeline.extraction.plates import Plates
-from pipeline.extraction.stretch import filtered_between
 from pipeline.extraction.values import SideLanding
 from pipeline.metrics.force import (
     ForcePeak,
@@ -78,49 +76,6 @@ _NEED_BODY_WEIGHT = frozenset(
 def needs_body_weight(metric: Metric) -> bool:
     """Tell whether a metric of the plates depends on the body weight of the calibration."""
     return metric.unit.startswith("BW") or metric.id in _NEED_BODY_WEIGHT
-
-
-@dataclass(frozen=True, slots=True)
-class Forces:
-    """Force on a limb or on the whole body, N, shape (samples,).
-
-    `smooth` is filtered around the landings and NaN elsewhere, or the reason why it is not there.
-    """
-
-    raw: Signal
-    smooth: Signal | Refused
-
-
-def forces_by_side(
-    plates: Plates, side: str, landings: list[SideLanding], settings: ProcessingSettings
-) -> dict[str, Forces]:
-    """Filter the forces around all landings at once; by limb, and by `side` for the whole body.
-
-    Without any landing there is nothing to filter, and nothing is returned.
-    """
-    contacts = [landing.contact for landing in landings if landing.contact is not None]
-    if not contacts:
-        return {}
-    rate_hz, cutoff = plates.signals.rate_hz, settings.filtering.force_hz
-    if cutoff is not None and cutoff >= 0.5 * rate_hz:
-        refusal = Refused(
-            Reason.RATE_MISMATCH,
-            f"{rate_hz:g} samples per second do not allow the cut-off of {cutoff:g} Hz",
-        )
-        limbs = {limb: Forces(plates.force_of(limb), refusal) for limb in plates.sides}
-        return limbs | {side: Forces(plates.total, refusal)}
-    reach = settings.windows.peak_force_s * rate_hz
-    smooth = filtered_between(
-        plates.forces,
-        rate_hz,
-        math.floor(min(contacts)) - 1,
-        math.ceil(max(contacts) + reach) + 1,
-        cutoff_hz=cutoff,
-        order_per_pass=settings.filtering.order_per_pass,
-    )
-    rows = zip(plates.sides, plates.forces, smooth, strict=True)
-    forces = {limb: Forces(raw, filtered) for limb, raw, filtered in rows}
-    return forces | {side: Forces(plates.total, smooth.sum(axis=0))}
 
 
 def _peak_values(

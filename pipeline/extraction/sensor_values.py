@@ -9,11 +9,11 @@ from pipeline.calibration.saturation import Clipping
 from pipeline.extraction.contact_lag import CONTACT_LAG, contact_lag
 from pipeline.extraction.knee import Knee, camera_values, gyro_values, segment_channels
 from pipeline.extraction.observe import Observed
+from pipeline.extraction.plate_forces import forces_by_side
 from pipeline.extraction.plate_values import (
     between_limbs,
     body_values,
     force_values,
-    forces_by_side,
     needs_body_weight,
     timing_values,
 )
