@@ -1,0 +1,39 @@
+"""The dictionary says only what the settings and the sensors can hold."""
+
+import re
+
+import pytest
+
+from pipeline.extraction.tasks import LANDINGS
+from shared.metric_dictionary import metrics
+from shared.settings.load import load_settings
+from shared.sources import ROOT
+
+PROCESSING = load_settings(ROOT / "config").processing.model_dump()
+
+
+@pytest.mark.parametrize("metric", metrics().values(), ids=lambda metric: metric.id)
+def test_every_setting_that_a_text_names_exists(metric):
+    texts = (metric.definition, metric.formula, metric.window, metric.signal)
+    for section, name in re.findall(
+        r"\b(windows|metric_limits|events|filtering|quality)\.(\w+)", " ".join(texts)
+    ):
+        assert name in PROCESSING[section], f"{section}.{name}"
+    for name in re.findall(r"{(\w+)}", metric.methods):
+        assert name in PROCESSING["windows"], name
+        assert name.endswith("_s"), f"{name} would be printed in milliseconds"
+
+
+@pytest.mark.parametrize("metric", metrics().values(), ids=lambda metric: metric.id)
+def test_every_task_and_landing_exists(metric):
+    for task, landings in metric.tasks.items():
+        assert task in LANDINGS
+        assert set(landings) <= set(range(1, LANDINGS[task] + 1)), task
+
+
+def test_instructed_landings_have_the_metrics_of_the_plain_one_on_the_plates():
+    for metric in metrics().values():
+        if "plate" in metric.sensors:
+            plain = metric.tasks.get("single_leg_drop_landing")
+            for style in ("soft", "stiff"):
+                assert metric.tasks.get(f"single_leg_drop_landing_{style}") == plain, metric.id
