@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -92,12 +92,12 @@ def _numbers(fit: AccelerometerFit) -> dict[str, tuple[float, str]]:
 def _poses(
     recordings: Sequence[Bench], channels: tuple[str, ...], settings: ProcessingSettings
 ) -> tuple[dict[str, np.ndarray], list[str]]:
-    """Return the mean of each pose (by position, or by number) and what is wrong with them."""
+    """Return the mean of each pose, by its position, and what is wrong with them."""
     limits = settings.calibration
     means: dict[str, np.ndarray] = {}
     faults = []
-    for number, (item, signals) in enumerate(_usable(recordings), start=1):
-        name = item.position or f"pose {number}"
+    for item, signals in _usable(recordings):
+        name = item.position
         try:
             pose = static_pose(
                 signals.stack(list(channels)),
@@ -111,7 +111,7 @@ def _poses(
         means[name] = pose.mean
         if pose.reason:
             faults.append(f"{name}: {pose.reason} m/s²")
-        elif item.position and position_of(pose.mean) != item.position:
+        elif name in POSITIONS and position_of(pose.mean) != name:
             faults.append(f"{name}: the recording shows {position_of(pose.mean)}")
     return means, faults
 
@@ -167,8 +167,9 @@ def static_poses(recordings: Sequence[Bench], settings: ProcessingSettings) -> l
     results = []
     for location, channels in _places(recordings):
         usable, left_out = [], _unreadable(recordings)
-        for item in recordings:
-            means, faults = _poses([item], channels, settings)
+        for number, item in enumerate(recordings, start=1):
+            named = replace(item, position=f"pose {number}")
+            means, faults = _poses([named], channels, settings)
             usable += [] if faults else list(means.values())
             left_out += faults
         readings = np.array(usable).reshape(-1, 3)

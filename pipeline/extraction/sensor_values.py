@@ -7,7 +7,7 @@ from functools import cache
 
 from pipeline.calibration.saturation import Clipping
 from pipeline.extraction.contact_lag import CONTACT_LAG, contact_lag
-from pipeline.extraction.knee import Knee, camera_values, gyro_values, segment_channels
+from pipeline.extraction.knee import Knee, camera_values, gyro_values
 from pipeline.extraction.observe import Observed
 from pipeline.extraction.plate_forces import forces_by_side
 from pipeline.extraction.plate_values import (
@@ -220,7 +220,12 @@ def values_of_knees(
         carrier = Carrier(
             "gyro",
             knee.signals,
-            _clipped(knee.signals, list(segment_channels(side)), scales, settings),
+            _clipped(
+                knee.signals,
+                [name for name in standing.rate_channels(device, side) if knee.signals.has(name)],
+                scales,
+                settings,
+            ),
             (*sources, *standing.further_sources(device, side)),
             frozenset(known),
         )

@@ -122,7 +122,8 @@ def _standing(rows: list[Index], athlete: Athlete, setting: _Setting, shard: Sha
 def _shares(rows: list[Index]) -> dict[int, float]:
     """Return the place in the session by running number: 0 is its start, 1 its end."""
     numbers = [int(n) for row in rows if not pd.isna(n := row["order_in_session"])]
-    return {number: number / (max(numbers) + 1) for number in numbers}
+    end = max(numbers, default=0) + 1
+    return {number: number / end for number in numbers}
 
 
 def _trials(

@@ -17,6 +17,7 @@ from pipeline.extraction.signals import Signals
 from pipeline.extraction.units import NO_BENCH, Unit
 from pipeline.extraction.values import Source
 from pipeline.reasons import Reason
+from shared.channels import AXES
 from shared.settings.processing import ProcessingSettings
 
 __all__ = ["PLATE", "WAIST_PLACE", "Standing", "calibrate"]
@@ -76,6 +77,15 @@ class Standing:
             self.units.get(device, NO_BENCH).gains.get(segment),
             axis.offset if axis is not None and known else None,
         )
+
+    def rate_channels(self, device: str, side: str) -> list[str]:
+        """Return the channels that the rates of a leg are made of: z, all three with an axis."""
+        channels = []
+        for segment in _SEGMENTS:
+            axis = self.axes.get((device, f"{segment}.{side}"))
+            used = AXES if axis is not None and not axis.reason else AXES[-1:]
+            channels += [f"{segment}_rate.{side}.{name}" for name in used]
+        return channels
 
     def gyro_flags(self, device: str, side: str) -> frozenset[str]:
         """Return what flexions and the end of the session say against a leg's gyroscopes."""

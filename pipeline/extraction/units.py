@@ -113,7 +113,7 @@ def unit_at_visit(rows: pd.DataFrame | None, age_days: float | None, limits: Cal
     order = rows["kind"].map(lambda kind: (*_ACCELEROMETER_KINDS, kind).index(kind))
     groups = rows.assign(order=order).groupby(["order", "kind", "location"], sort=True)
     for (_, kind, location), group in groups:
-        place, reason = str(location), old or str(group["reason"].iloc[0])
+        place, reason = str(location), str(group["reason"].iloc[0]) or old
         if reason:
             if unit.verdict(place).word != "applied":
                 unit.verdicts[place] = Verdict("refused", reason)

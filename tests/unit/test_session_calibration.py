@@ -109,6 +109,11 @@ def test_axes_ends_and_sources_are_recorded():
     assert (end.kind, end.zero_source) == (STANDING_END, "standing")
     assert end.change == pytest.approx(math.radians(0.4))
     assert standing.gyro_flags("wearables", "left") == frozenset()
+    assert len(standing.rate_channels("wearables", "left")) == 6
+    assert standing.rate_channels("wearables", "right") == [
+        "thigh_rate.right.z",
+        "shank_rate.right.z",
+    ]
     names = [source.recording_id for source in standing.further_sources("wearables", "left")]
     assert names == ["end", "flexion"]
 
