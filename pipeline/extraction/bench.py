@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from pipeline.extraction.bench_kinds import KINDS, Bench, Result
+from pipeline.extraction.bench_accelerometers import six_orientations, static_poses
+from pipeline.extraction.bench_gyroscopes import known_rotation
+from pipeline.extraction.bench_plates import plate_load
+from pipeline.extraction.bench_recording import Bench, Result
 from pipeline.extraction.reading import read_bench_file
 from shared.provenance import code_version, hash_of_settings, sha256_of_bytes
 from shared.schemas import schema_of
@@ -18,6 +22,14 @@ from shared.sources import ROOT, sources_of
 from shared.tables import read_table, write_table
 
 STEP = "pipeline.extraction.bench:calibrate_units"
+
+KINDS: dict[str, Callable[[Sequence[Bench], ProcessingSettings], list[Result]]] = {
+    "six_orientations": six_orientations,
+    "static_poses": static_poses,
+    "known_rotation": known_rotation,
+    "plate_load": plate_load,
+}
+"""Kind of bench calibration -> what it makes of its recordings."""
 
 
 def bench_id(unit_code: str, device: str, kind: str) -> str:

@@ -11,7 +11,7 @@ from pipeline.calibration.body_weight import body_weight
 from pipeline.calibration.standing import standing_bias, standing_gravity
 from pipeline.calibration.stillness import stillest_window
 from pipeline.events.plate import EmptyPlate, empty_plate
-from pipeline.extraction.bench_kinds import ACCELEROMETERS, SEGMENTS
+from pipeline.extraction.bench_recording import ACCELEROMETERS, SEGMENTS
 from pipeline.extraction.calibrated import Calibrated, Places
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.units import NO_BENCH, Unit

@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.calibration.flexion_axis import flexion_axis
 from pipeline.calibration.stillness import Window
-from pipeline.extraction.bench_kinds import SEGMENTS
+from pipeline.extraction.bench_recording import SEGMENTS
 from pipeline.extraction.calibrated import FLEXION, STANDING_END, Calibrated, Places
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.units import NO_BENCH, Unit
