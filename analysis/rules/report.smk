@@ -63,6 +63,7 @@ rule describe_tables:
     input:
         tables=[
             *rules.collect.output,
+            rules.calibrate_units.output.unit_calibrations,
             rules.build_cohort.output.cohort,
             rules.collect_estimates.output.estimates,
             rules.build_report.output.ledger,
