@@ -73,3 +73,24 @@ def test_missing_tables_and_files_are_left_for_intake(folder):
     assert sum(len(open_at(folder).raw_of(s)) for s in open_at(folder).shards) == 0
     (folder / "athletes.csv").unlink()
     assert open_at(folder).tables() == [t for t in open_at(folder).tables() if "athletes" not in t]
+
+
+def test_bench_recordings_concern_all_shards_and_change_no_digest(folder):
+    """They are inputs of one step; its result is an input of every shard."""
+    before, listing = digests(folder), open_at(folder).listing()
+    assert open_at(folder).bench.raw == []
+    (folder / "unit.csv").write_text("time,force\n")
+    (folder / "unit_calibrations.csv").write_text(
+        "unit_code,device,kind,position,known_value,path\n"
+        "plates-1,plates,plate_load,left,20,unit.csv\n"
+        "plates-1,plates,plate_load,left,40,missing.csv\n"
+    )
+    study = open_at(folder)
+    assert [Path(path).name for path in study.bench.raw] == ["unit.csv"]
+    assert any(path.endswith("unit_calibrations.csv") for path in study.tables())
+    assert digests(folder) == before
+    assert study.listing() != listing
+    digest = study.bench.digest
+    text = (folder / "unit_calibrations.csv").read_text()
+    (folder / "unit_calibrations.csv").write_text(text.replace("left,40", "left,45"))
+    assert open_at(folder).bench.digest != digest
