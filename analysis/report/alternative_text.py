@@ -98,6 +98,15 @@ def _contact_lag(_: Context) -> str:
     )
 
 
+def _force_model(_: Context) -> str:
+    return (
+        "Scatter plots of the peak vertical force estimated from waist acceleration against the "
+        "force by plate, one column per kind of landing, single-leg landings by limb; below, the "
+        "errors with their bias and limits of agreement. The numbers stand in the tables of the "
+        "model ladder."
+    )
+
+
 def _planted(_: Context) -> str:
     return (
         "Forest plot: for each outcome and metric the planted hazard ratio as a cross and the one "
@@ -114,6 +123,7 @@ _TEXTS: dict[str, Callable[[Context], str]] = {
     "limb_differences": _limb_differences,
     "agreement": _agreement,
     "contact_lag": _contact_lag,
+    "force_model": _force_model,
     "planted": _planted,
 }
 

@@ -19,6 +19,7 @@ from analysis.report.check import check_ledger, check_page
 from analysis.report.context import Context
 from analysis.report.detectable import detectable_effects
 from analysis.report.direct_answer import direct_answer
+from analysis.report.force_sentences import force_sentences
 from analysis.report.glossary import GLOSSARY
 from analysis.report.ledger import Ledger, join, read_ledgers
 from analysis.report.methods import methods
@@ -36,6 +37,7 @@ CONTENTS = (
     ("quality", "Data quality"),
     ("measurements", "Measurements"),
     ("agreement", "Agreement between sensors"),
+    ("force", "Force estimated from waist acceleration"),
     ("results", "Results"),
     ("sensors", "How good are the sensors for the question?"),
     ("planted", "Planted and found (demo only)"),
@@ -52,6 +54,7 @@ _ANALYSES = {
     "asymmetry": "asymmetry",
     "agreement": "agreement",
     "contact_lag": "contact_lag",
+    "force_model": "force_model",
     "incidence": "cumulative_incidence",
     "hazards": "cox_primary",
     "calibrated": "cox_calibrated",
@@ -146,6 +149,7 @@ def page_content(
         "agreement": agreement_sentences(context, ledger),
         "answer": direct_answer(context, ledger),
         "detectable": detectable_effects(context, ledger),
+        "force": force_sentences(context, ledger),
         "figures": figures,
         "waveforms": [item for name, item in figures.items() if name.startswith("waveforms")],
         "tables": tables,

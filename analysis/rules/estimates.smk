@@ -8,6 +8,7 @@ rule collect_estimates:
             rules.table_one.output.estimates,
             rules.data_quality.output.estimates,
             rules.limb_differences.output.estimates,
+            rules.force_from_waist.output.estimates,
             rules.asymmetry_of_limbs.output.estimates,
             rules.agreement_of_sensors.output.estimates,
             rules.contact_lag_of_waist.output.estimates,

@@ -182,6 +182,7 @@ FIGURES_SHOWN = [
     *(f"waveforms_{task}" for task in TASKS_SHOWN),
     "distributions",
     "limb_differences",
+    "force_model",
     "agreement",
     "contact_lag",
     "incidence",
@@ -191,6 +192,7 @@ FIGURES_SHOWN = [
 FIGURES_WITH_NUMBERS = [
     "flow",
     "limb_differences",
+    "force_model",
     "agreement",
     "contact_lag",
     "incidence",

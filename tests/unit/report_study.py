@@ -33,6 +33,7 @@ from analysis.models.variables import cohort_variables
 from shared.metric_dictionary import metrics
 from shared.settings.load import load_settings
 from shared.sources import ROOT
+from tests.unit import force_study
 
 SETTINGS = load_settings(ROOT / "config")
 STUDY = SETTINGS.study.model_dump(mode="json")
@@ -353,6 +354,7 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         *hazards(rows),
         limb_differences(),
         *agreement(),
+        *force_study.numbers(),
         sensors(),
         measurement_error(),
         *planted(),

@@ -13,6 +13,7 @@ from analysis.figures import flow, hazard_ratios, incidence, limb_differences, p
 from analysis.figures.agreement import draw_agreement
 from analysis.figures.contact_lag import draw_contact_lag
 from analysis.figures.distributions import draw_distributions
+from analysis.figures.force_model import draw_force_model
 from analysis.figures.scales import difference_scale, ratio_scale
 from analysis.figures.style import LIMBS, SERIES
 from analysis.figures.waveform_data import PEAK, examples
@@ -20,6 +21,7 @@ from analysis.figures.waveforms import draw_waveforms
 from analysis.report.check import check_ledger, read_page
 from shared.sources import ROOT
 from shared.tables import read_table, write_table
+from tests.unit import force_study
 from tests.unit import report_study as study
 
 CODE = re.compile(r"A\d{4}")
@@ -92,6 +94,17 @@ def from_pairs(draw, name):
     return step
 
 
+def draw_the_forces(folder: Path, out: Path) -> None:
+    values = out / "held_out.parquet"
+    force_study.held_out().to_parquet(values)
+    draw_force_model(
+        held_out=values,
+        estimates=folder / "estimates.parquet",
+        numbers=out / "force_model.parquet",
+        **files(out, "force_model"),
+    )
+
+
 FIGURES = {
     "flow": from_estimates(flow.draw_flow, "flow", "plan", "study"),
     "hazard_ratios": from_estimates(hazard_ratios.draw_hazard_ratios, "hazard_ratios", "plan"),
@@ -101,13 +114,14 @@ FIGURES = {
     ),
     "agreement": from_pairs(draw_agreement, "agreement"),
     "contact_lag": from_pairs(draw_contact_lag, "contact_lag"),
+    "force_model": draw_the_forces,
     "planted": from_estimates(planted.draw_planted, "planted", "plan"),
     "distributions": draw_the_distributions,
     "waveforms_drop_vertical_jump": draw_the_waveforms,
 }
 PRINTS_NUMBERS = [
     *("flow", "hazard_ratios", "incidence", "limb_differences"),
-    *("agreement", "contact_lag", "planted"),
+    *("agreement", "contact_lag", "force_model", "planted"),
 ]
 
 
