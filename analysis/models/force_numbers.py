@@ -194,7 +194,7 @@ def _add_coverage(numbers: Estimates, ladder: Ladder, forces: pd.DataFrame) -> N
         float((distance.abs() <= 1.96).mean()),
         unit="share",
         model=ladder.kept.name,
-        note="measured forces within 1.96 (in the report: two) standard errors of the held-out estimate",
+        note="measured forces within 1.96 standard errors of the held-out estimate",
         **_counts(both),
     )
 
