@@ -1,0 +1,1 @@
+"""Missing values: several completed data sets, and one answer from them."""

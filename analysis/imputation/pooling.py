@@ -1,0 +1,80 @@
+"""One answer from several completed data sets: Rubin's rules, degrees of freedom of Barnard-Rubin.
+
+Sources: Rubin 1987, Multiple Imputation for Nonresponse in Surveys; Barnard and Rubin 1999,
+Biometrika 86:948 (degrees of freedom that never exceed those of the complete data).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[Any]
+
+
+@dataclass(frozen=True)
+class Pooled:
+    """Estimate, variance, degrees of freedom, and the share of information that was missing."""
+
+    estimate: float
+    variance: float
+    df: float
+    missing_information: float
+
+    @property
+    def standard_error(self) -> float:
+        """Square root of the variance."""
+        return math.sqrt(self.variance)
+
+
+def barnard_rubin_df(imputations: int, between: float, total: float, complete_df: float) -> float:
+    """Return the degrees of freedom of a pooled estimate.
+
+    Parameters
+    ----------
+    imputations
+        Number of completed data sets, at least two.
+    between, total
+        Variance between the estimates, and total variance.
+    complete_df
+        Degrees of freedom without missing values; infinite in a large sample.
+    """
+    share = (1.0 + 1.0 / imputations) * between / total
+    if share <= 0.0:
+        return complete_df
+    old = (imputations - 1) / share**2
+    if math.isinf(complete_df):
+        return old
+    observed = (complete_df + 1.0) / (complete_df + 3.0) * complete_df * (1.0 - share)
+    return old * observed / (old + observed)
+
+
+def pool(estimates: ArrayLike, variances: ArrayLike, complete_df: float = math.inf) -> Pooled:
+    """Pool one coefficient over completed data sets.
+
+    Parameters
+    ----------
+    estimates, variances
+        Shape (imputations,): estimate and squared standard error in each completed data set.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two data sets, or a value that is not finite (a fit that failed must be dealt
+        with before: left out silently it would bias the answer).
+    """
+    estimates, variances = np.asarray(estimates, float), np.asarray(variances, float)
+    count = len(estimates)
+    if count < 2:
+        raise ValueError("at least two completed data sets are needed to know their spread")
+    if not (np.isfinite(estimates).all() and np.isfinite(variances).all()):
+        raise ValueError("a completed data set has no finite estimate; see why before pooling")
+    between = float(estimates.var(ddof=1))
+    total = float(variances.mean()) + (1.0 + 1.0 / count) * between
+    share = (1.0 + 1.0 / count) * between / total if total > 0.0 else 0.0
+    df = barnard_rubin_df(count, between, total, complete_df) if total > 0.0 else complete_df
+    return Pooled(float(estimates.mean()), total, df, share)
