@@ -7,8 +7,9 @@ notes never leave the restricted edition.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -34,6 +35,16 @@ def one_row_per_flag(table: pd.DataFrame) -> pd.DataFrame:
 def with_device(table: pd.DataFrame) -> pd.DataFrame:
     """Return `table` with the column `device`: the last part of the recording's readable name."""
     return table.assign(device=table["recording_id"].str.rsplit(".", n=1).str[-1])
+
+
+def defined(metrics: pd.DataFrame, undefined_flags: Collection[str]) -> pd.DataFrame:
+    """Return the values without those that do not exist for their landing.
+
+    A landing with one peak of force has no second one: no value, and nothing that went wrong.
+    """
+    flags = metrics["flags"].str.split(SEPARATOR)
+    named = flags.map(lambda of_value: not set(undefined_flags).isdisjoint(of_value)).astype(bool)
+    return metrics.loc[~(named & metrics["value"].isna())].reset_index(drop=True)
 
 
 def recording_shares(recordings: pd.DataFrame) -> Estimates:
@@ -172,9 +183,11 @@ def data_quality(
     exclusions: list[Path],
     cohort: Path,
     estimates: Path,
+    quality: Mapping[str, Any],
 ) -> None:
     """Write the shares of usable data, the flags, the nuisances and the exclusions."""
-    files, values, people = read_table(recordings), read_table(metrics), read_table(cohort)
+    files, people = read_table(recordings), read_table(cohort)
+    values = defined(read_table(metrics), quality["undefined_flags"])
     inputs = {"recordings": recordings, "landings": landings, "metrics": metrics, "cohort": cohort}
     write_estimates(
         estimates,

@@ -62,6 +62,7 @@ rule data_quality:
         f"{RESULTS}/benchmarks/data_quality.tsv"
     params:
         step="analysis.models.quality:data_quality",
+        quality=STUDY.processing["quality"],
     message:
         "Counting what the sensors delivered"
     script:

@@ -65,7 +65,9 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
         tuple(rows),
         notes=(
             "A recording is usable when it could be read and agrees with its description; a "
-            "landing or a metric value when no flag takes it out of the primary analysis.",
+            "landing or a metric value when no flag takes it out of the primary analysis. A metric "
+            "that does not exist for a landing (a second peak of force where there is one) is not "
+            "counted.",
         ),
         absent="data quality was not described",
     )

@@ -107,6 +107,7 @@ class Quality(Strict):
 
     maximum_gap_samples: int = Field(ge=0)
     excluding_flags: list[str]
+    undefined_flags: list[str]
     largest_support_error: float = Field(gt=0)
     smallest_fall_time_share: float = Field(gt=0, lt=1)
     largest_fall_time_share: float = Field(ge=1)

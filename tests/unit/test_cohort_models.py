@@ -14,7 +14,7 @@ from analysis.models.cumulative_incidence import incidence_curves
 from analysis.models.flow import flow_diagram
 from analysis.models.incidence_rates import incidence_rates
 from analysis.models.limb_difference import limb_differences
-from analysis.models.quality import nuisances_found
+from analysis.models.quality import defined, nuisances_found
 from analysis.models.sensor_answer import sensor_answer
 from shared.tables import read_table
 from tests.unit import cohort_tables as tables
@@ -283,3 +283,16 @@ def test_nuisances_say_what_and_where():
     assert rows.loc["nuisances.gap.all.count", "estimate"] == 1
     assert rows.loc["nuisances.bilateral_case.all.count", "estimate"] == 1
     assert rows.loc["nuisances.event_before_clearance.all.count", "estimate"] == 1
+
+
+def test_values_that_do_not_exist_are_not_counted_as_lost():
+    values = pd.DataFrame(
+        {
+            "metric": ["a", "b", "c", "d"],
+            "value": [1.0, np.nan, np.nan, 2.0],
+            "flags": ["", "no_force_peaks", "clipped;short_recording", "not_spring_like"],
+        }
+    )
+    kept = defined(values, ["no_force_peaks", "not_spring_like"])
+    # b has no second peak; c was lost; d has a value, whatever its flag says
+    assert kept["metric"].tolist() == ["a", "c", "d"]
