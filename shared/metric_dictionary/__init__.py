@@ -11,8 +11,8 @@ One YAML file per family, one entry per metric:
 - `range`: hard limits of quality control; a value outside is flagged out_of_range
 - `when_clipped`: what a saturated sample in the window does to the value: right_censored (the true
   one is at least as large), affected (either way), unaffected
-- `windows.x`, `metric_limits.x` in a text: the setting of that name in processing.yaml; in `methods`, {x} stands for
-  it in milliseconds
+- `windows.x`, `metric_limits.x` in a text: the setting of that name in processing.yaml; in
+  `methods`, {x} stands for it in milliseconds
 - `version`: raised when the definition changes
 """
 
