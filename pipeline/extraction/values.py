@@ -104,13 +104,16 @@ class Carrier:
         A value with a gap that must not be bridged is kept, flagged: only then can a reader see
         what was excluded.
         """
-        flags = flags.union(self.flags, self.signals.flags)
+        # Most values have nothing against them: sets are joined only where there is something.
+        if self.flags or self.signals.flags:
+            flags = flags.union(self.flags, self.signals.flags)
         if isinstance(outcome, Refused):
             flags |= {str(outcome.reason)}
         else:
-            first, last = outcome.first_sample, outcome.last_sample
-            flags |= range_flags(outcome.value, metric.range)
-            flags |= clip_flags(self.clipped, first, last)
+            if outside := range_flags(outcome.value, metric.range):
+                flags |= outside
+            if self.clipped is not None:
+                flags |= clip_flags(self.clipped, outcome.first_sample, outcome.last_sample)
             if self.signals.gaps:
                 flags |= self._gap_flags(outcome, events, maximum_gap_samples)
         return Value(

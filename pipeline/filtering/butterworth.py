@@ -7,7 +7,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import butter, sosfilt, sosfilt_zi
+from scipy.signal import butter, lfilter, sosfilt_zi
 
 Signal = NDArray[np.float64]
 
@@ -61,9 +61,12 @@ def _sections(cutoff_hz: float, rate_hz: float, order_per_pass: int) -> tuple[Si
 
 
 def _one_pass(signals: Signal, sections: Signal, steady: Signal) -> Signal:
-    # Each channel starts as if its first value had always been there.
-    state = steady.reshape(len(steady), *(1,) * (signals.ndim - 1), 2) * signals[..., :1]
-    return sosfilt(sections, signals, axis=-1, zi=state)[0]
+    # Section by section the library's plain filter does the same sums with a quarter of the calls
+    # around them. Each channel starts as if its first value had always been there.
+    first = signals[..., :1]
+    for section, state in zip(sections, steady, strict=True):
+        signals = lfilter(section[:3], section[3:], signals, axis=-1, zi=state * first)[0]
+    return signals
 
 
 def zero_lag_lowpass(
