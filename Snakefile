@@ -19,6 +19,7 @@ include: "analysis/rules/cohort.smk"
 include: "analysis/rules/models.smk"
 include: "analysis/rules/agreement.smk"
 include: "analysis/rules/force_model.smk"
+include: "analysis/rules/quality.smk"
 include: "analysis/rules/estimates.smk"
 include: "analysis/rules/figures.smk"
 include: "analysis/rules/report.smk"
@@ -38,4 +39,5 @@ rule study:
     default_target: True
     input:
         report=f"{RESULTS}/report/report.html",
+        quality=f"{RESULTS}/report/quality.html",
         datapackage=f"{RESULTS}/tables/datapackage.json",

@@ -23,7 +23,7 @@ from analysis.report.force_sentences import force_sentences
 from analysis.report.glossary import GLOSSARY
 from analysis.report.ledger import Ledger, join, read_ledgers
 from analysis.report.methods import methods
-from analysis.report.page import render_page
+from analysis.report.page import render
 from analysis.report.sentences import not_run, study_in_brief
 from analysis.report.versions import software_versions
 from shared.tables import read_table, write_table, write_text
@@ -206,7 +206,7 @@ def build_report(
         {path.stem: Markup(path.read_text(encoding="utf-8")) for path in fragments},
         freeze,
     )
-    page = render_page(content)
+    page = render("page.jinja", content)
     printed = join([*read_ledgers(numbers), own.table()])
     if faults := faults_of(page, printed, table):
         raise ReportError("the report shows numbers without an address:\n" + "\n".join(faults))

@@ -7,6 +7,7 @@ rule collect_estimates:
             rules.flow_diagram.output.estimates,
             rules.table_one.output.estimates,
             rules.data_quality.output.estimates,
+            rules.sensor_quality.output.estimates,
             rules.limb_differences.output.estimates,
             rules.force_from_waist.output.estimates,
             rules.asymmetry_of_limbs.output.estimates,

@@ -22,6 +22,7 @@ from analysis.tables import (
     measurement,
     not_run,
     planted,
+    sensor_quality,
     sensors,
     table_one,
 )
@@ -53,8 +54,11 @@ TABLES: dict[str, Builder] = {
     "planted": planted.build_effects,
     "extraction_error": planted.build_extraction,
     "planted_nuisances": planted.build_nuisances,
+    "quality_metrics": sensor_quality.build_metrics,
+    "quality_calibrations": sensor_quality.build_calibrations,
+    "quality_bench": sensor_quality.build_bench,
 }
-"""Name of a table -> what builds it, in the order of the page."""
+"""Name of a table -> what builds it, in the order of the report, then of the quality page."""
 
 
 def write_tables(

@@ -1,4 +1,4 @@
-"""The page: templates and style, and the function that puts the content into them."""
+"""The pages: templates and style, and the function that puts the content into them."""
 
 from __future__ import annotations
 
@@ -11,8 +11,8 @@ from markupsafe import Markup
 _FOLDER = Path(__file__).parent
 
 
-def render_page(content: dict[str, Any]) -> str:
-    """Return the page as one HTML text; a name that is missing in `content` is an error."""
+def render(template: str, content: dict[str, Any]) -> str:
+    """Return a page as one HTML text; a name that is missing in `content` is an error."""
     environment = Environment(
         loader=FileSystemLoader(_FOLDER),
         autoescape=True,
@@ -22,4 +22,4 @@ def render_page(content: dict[str, Any]) -> str:
         keep_trailing_newline=True,
     )
     style = Markup((_FOLDER / "style.css").read_text(encoding="utf-8"))
-    return environment.get_template("page.jinja").render(style=style, **content)
+    return environment.get_template(template).render(style=style, **content)

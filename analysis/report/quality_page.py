@@ -1,0 +1,61 @@
+"""Step: the quality page, for the team only: what was recorded, usable, calibrated, and lost."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from markupsafe import Markup
+
+from analysis.report.build import ReportError
+from analysis.report.cautions import CAUTIONS, FOOTER
+from analysis.report.check import check_page
+from analysis.report.page import render
+from shared.tables import read_table, write_text
+
+TABLES = ("findings", "data_quality", "quality_metrics", "quality_calibrations", "quality_bench")
+"""The tables that the page shows; their fragments are made with all others of the report."""
+
+CONTENTS = (
+    ("found", "What was found and what was done about it"),
+    ("metrics", "Metrics"),
+    ("calibrations", "Calibrations"),
+    ("cautions", "Cautions"),
+)
+
+
+def build_quality_page(
+    *,
+    fragments: list[Path],
+    numbers: Path,
+    page: Path,
+    study: dict[str, Any],
+) -> None:
+    """Write the page and check every number on it against the ledger of the tables.
+
+    Parameters
+    ----------
+    fragments : tables as HTML, one per name in `TABLES`
+    numbers : ledger of the tables
+
+    Raises
+    ------
+    ReportError
+        The page shows a number that the ledger does not hold, or one that differs from it.
+    """
+    tables = {path.stem: Markup(path.read_text(encoding="utf-8")) for path in fragments}
+    content = {
+        "title": study["title"],
+        "edition": study["edition"],
+        "is_demo": study["demo"] is not None,
+        "contents": CONTENTS,
+        "tables": tables,
+        "cautions": CAUTIONS,
+        "footer": FOOTER,
+    }
+    text = render("quality.jinja", content)
+    if faults := check_page(text, read_table(numbers)):
+        raise ReportError(
+            "the quality page shows numbers without an address:\n" + "\n".join(faults)
+        )
+    write_text(text, page)

@@ -1,0 +1,47 @@
+# The quality page: what each sensor, session and metric delivered, for the team only.
+from analysis.report.quality_page import TABLES as QUALITY_TABLES
+
+
+rule sensor_quality:
+    input:
+        metrics=rules.collect.output.metrics_table,
+        calibrations=rules.collect.output.calibrations_table,
+        unit_calibrations=rules.calibrate_units.output.unit_calibrations,
+        code=code_of("analysis.models.sensor_quality:sensor_quality"),
+    output:
+        estimates=f"{RESULTS}/models/sensor_quality.parquet",
+    log:
+        f"{RESULTS}/logs/sensor_quality.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/sensor_quality.tsv"
+    params:
+        step="analysis.models.sensor_quality:sensor_quality",
+        quality=STUDY.processing["quality"],
+    message:
+        "Counting what each metric and calibration delivered"
+    script:
+        "../../shared/step.py"
+
+
+rule build_quality_page:
+    input:
+        fragments=expand(
+            f"{RESULTS}/report/numbers/{{table}}.html", table=QUALITY_TABLES
+        ),
+        numbers=f"{RESULTS}/report/numbers/tables.parquet",
+        code=code_of("analysis.report.quality_page:build_quality_page"),
+    output:
+        page=report(
+            f"{RESULTS}/report/quality.html",
+            caption="../report/captions/quality.rst",
+            category="Data quality",
+        ),
+    log:
+        f"{RESULTS}/logs/build_quality_page.log",
+    params:
+        step="analysis.report.quality_page:build_quality_page",
+        study=STUDY.study,
+    message:
+        "Building the quality page and checking every number on it"
+    script:
+        "../../shared/step.py"

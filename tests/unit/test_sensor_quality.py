@@ -1,0 +1,119 @@
+"""The numbers of the quality page on hand-made tables, and the check of its page."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.estimates import estimates_table
+from analysis.models.sensor_quality import bench_quality, calibration_quality, metric_quality
+from analysis.report.build import ReportError
+from analysis.report.quality_page import TABLES, build_quality_page
+from shared.tables import empty_table, write_table
+
+UNDEFINED, EXCLUDING = ["no_force_peaks"], ["no_force_peaks", "gap", "second_hop"]
+
+
+def numbers(collection):
+    return estimates_table(collection).set_index("number_id")
+
+
+def test_metrics_are_counted_without_what_does_not_exist():
+    table = pd.DataFrame(
+        {
+            "metric": "peak_vgrf",
+            "sensor": "plate",
+            "value": [1.0, 2.0, 3.0, np.nan, np.nan],
+            "flags": ["", "clipped", "bad_fall_time;gap", "gap", "no_force_peaks"],
+            "valid": [True, True, False, False, False],
+            "censoring": ["none", "right", "none", "none", "none"],
+        }
+    )
+    found = numbers(metric_quality(table, UNDEFINED, EXCLUDING))
+    start = "quality_metrics.peak_vgrf.plate"
+    assert found.loc[f"{start}.values.count", "estimate"] == 4
+    assert found.loc[f"{start}.undefined.count", "estimate"] == 1
+    assert found.loc[f"{start}.valid.share", "estimate"] == pytest.approx(0.5)
+    assert found.loc[f"{start}.saturated.share", "estimate"] == pytest.approx(0.25)
+    # bad_fall_time informs and takes nothing out: it is no reason of a loss
+    assert found.loc[f"{start}.valid.share", "note"] == "gap"
+
+
+def test_noise_and_change_are_shown_in_the_units_of_a_data_sheet():
+    table = pd.DataFrame(
+        {
+            "site": "harbour",
+            "device": "unit",
+            "location": ["thigh.left", "shank.left", "waist", "thigh.left"],
+            "kind": ["standing", "standing", "standing", "standing_end"],
+            "spread": [np.radians(0.1), np.radians(0.3), 9.80665e-3, np.radians(0.2)],
+            "change": [np.nan, np.nan, np.nan, np.radians(-0.5)],
+            "explained_share": np.nan,
+            "bench": ["applied", "none", "checked", "none"],
+            "accepted": [True, False, True, True],
+        }
+    )
+    found = numbers(calibration_quality(table))["estimate"]
+    gyro = "quality_calibrations.harbour.unit.gyro.standing"
+    assert found[f"{gyro}.calibrations.count"] == 2
+    assert found[f"{gyro}.accepted.share"] == pytest.approx(0.5)
+    assert found[f"{gyro}.bench.share"] == pytest.approx(0.5)
+    assert found[f"{gyro}.noise.median"] == pytest.approx(0.2)  # degrees per second
+    waist = "quality_calibrations.harbour.unit.accelerometer.standing"
+    assert found[f"{waist}.noise.median"] == pytest.approx(1.0)  # mg
+    change = found["quality_calibrations.harbour.unit.gyro.standing_end.change.median"]
+    assert change == pytest.approx(0.5)  # a size, not a direction
+
+
+def test_a_unit_counts_as_accepted_only_with_all_its_numbers():
+    table = pd.DataFrame(
+        {
+            "unit_code": ["u1", "u1", "u2"],
+            "device": "unit",
+            "location": "waist",
+            "kind": "six_orientations",
+            "quantity": ["bias_x", "residual", "residual"],
+            "value": [0.1, 2.0, 7.0],
+            "unit": ["m/s2", "mg", "mg"],
+            "accepted": [True, True, False],
+        }
+    )
+    found = numbers(bench_quality(table))["estimate"]
+    start = "quality_bench.unit.accelerometer.six_orientations"
+    assert found[f"{start}.calibrations.count"] == 2
+    assert found[f"{start}.accepted.count"] == 1
+    assert found[f"{start}.residual.largest"] == pytest.approx(7.0)
+
+
+@pytest.fixture
+def fragments(tmp_path):
+    paths = [tmp_path / f"{name}.html" for name in TABLES]
+    for path in paths:
+        path.write_text("<p>nothing to count</p>")
+    write_table(empty_table("ledger"), tmp_path / "numbers.parquet", "ledger")
+    return paths
+
+
+STUDY = {"title": "A study", "edition": "restricted", "demo": None}
+
+
+def test_the_page_carries_its_stamp_and_cautions(tmp_path, fragments):
+    page = tmp_path / "quality.html"
+    build_quality_page(
+        fragments=fragments, numbers=tmp_path / "numbers.parquet", page=page, study=STUDY
+    )
+    text = page.read_text()
+    assert "for the study team only" in text
+    assert "It clears nobody for sport" in text
+
+
+@pytest.mark.parametrize("number", ["97", '<span class="number" data-number="x/y">97</span>'])
+def test_a_number_without_an_address_stops_the_page(tmp_path, fragments, number):
+    fragments[0].write_text(f"<p>{number}</p>")
+    with pytest.raises(ReportError, match="97"):
+        build_quality_page(
+            fragments=fragments,
+            numbers=tmp_path / "numbers.parquet",
+            page=tmp_path / "quality.html",
+            study=STUDY,
+        )
+    assert not (tmp_path / "quality.html").exists()
