@@ -28,6 +28,11 @@ from analysis.models.quality import (
     value_shares,
 )
 from analysis.models.sensor_pairs import sensor_pairs
+from analysis.models.sensor_quality import (
+    bench_quality,
+    calibration_quality,
+    metric_quality,
+)
 from analysis.models.table_one import compare_groups, describe_groups, event_groups
 from analysis.models.variables import cohort_variables
 from shared.metric_dictionary import metrics
@@ -300,6 +305,41 @@ def measurement_error() -> Estimates:
     return numbers
 
 
+def _sensor_quality(values: pd.DataFrame) -> list[Estimates]:
+    """Return the numbers of the quality page, from a metric and two calibrations."""
+    measured = values.assign(metric="peak_waist_acceleration", value=5.0, censoring="none")
+    sessions = pd.DataFrame(
+        {
+            "site": SITES[0],
+            "device": STUDY["sites"][SITES[0]]["devices"][0],
+            "location": ["thigh.left", "thigh.left"],
+            "kind": ["standing", "standing_end"],
+            "spread": 0.002,
+            "change": [np.nan, 0.01],
+            "explained_share": np.nan,
+            "bench": "none",
+            "accepted": True,
+        }
+    )
+    bench = pd.DataFrame(
+        {
+            "unit_code": ["unit-1", "unit-2"],
+            "device": "unit",
+            "location": "waist",
+            "kind": "six_orientations",
+            "quantity": "residual",
+            "value": [1.5, 2.5],
+            "unit": "mg",
+            "accepted": [True, False],
+        }
+    )
+    return [
+        metric_quality(measured, [], ["clipped"]),
+        calibration_quality(sessions),
+        bench_quality(bench),
+    ]
+
+
 def planted() -> list[Estimates]:
     """Return planted and found effects of one metric, errors of another, and nuisances."""
     random = np.random.default_rng(4)
@@ -336,6 +376,7 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         landing_shares(landings),
         nuisances_found(recordings, values, people),
         exclusion_counts(_exclusions(recordings)),
+        *_sensor_quality(values),
     ]
     variables = cohort_variables(PLAN)
     if not with_outcomes:

@@ -11,6 +11,8 @@ from analysis.report.build import ReportError, build_report
 from analysis.report.cautions import CAUTIONS, FOOTER, as_markdown
 from analysis.report.check import check_table, read_page
 from analysis.report.methods import methods
+from analysis.report.quality_page import TABLES as QUALITY_TABLES
+from analysis.report.quality_page import build_quality_page
 from analysis.report.versions import software_versions
 from analysis.tables.write import TABLES, write_tables
 from shared.sources import ROOT
@@ -35,6 +37,12 @@ def make(folder: Path, estimates: pd.DataFrame, study_settings: dict, freeze: di
         fragments=[folder / f"tables/{name}.html" for name in TABLES],
         numbers=folder / "numbers_of_tables.parquet",
         **settings,
+    )
+    build_quality_page(
+        fragments=[folder / f"tables/{name}.html" for name in QUALITY_TABLES],
+        numbers=folder / "numbers_of_tables.parquet",
+        page=folder / "quality.html",
+        study=study_settings,
     )
     build(folder, freeze=freeze, **settings)
     return folder
@@ -89,6 +97,8 @@ def test_every_number_on_the_page_is_in_the_ledger_and_every_entry_is_printed(na
     shown = {address for address, _ in reader.numbers}
     assert shown <= set(ledger["ledger_id"])
     if name == "demo":
+        quality = read_page((folder / "quality.html").read_text(encoding="utf-8"))
+        shown |= {address for address, _ in quality.numbers}
         assert set(ledger["ledger_id"]) == shown
     assert ledger["ledger_id"].is_monotonic_increasing
 
