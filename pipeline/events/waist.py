@@ -33,7 +33,7 @@ def waist_flights(
     waist_contact_threshold_g: float,
     waist_search_s: float,
     waist_ringing_s: float,
-    waist_hold_s: float = 0.010,
+    waist_hold_s: float,
 ) -> tuple[FlightPhase, ...]:
     """Find the times of near weightlessness.
 

@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from pipeline.extraction.signals import Signals
-from pipeline.extraction.trials import WAIST
-from shared.channels import AXES, SIDES
+from pipeline.extraction.trials import REFERENCE, WAIST
+from shared.channels import SIDES
 
-REFERENCE = tuple(f"reference_acceleration.{axis}" for axis in AXES)
 ACCELEROMETERS = {"waist": WAIST, "reference": REFERENCE}
 """Place of an accelerometer -> its channels."""
 

@@ -6,7 +6,6 @@ from collections.abc import Iterator, Mapping
 from functools import cache
 
 from pipeline.calibration.saturation import Clipping
-from pipeline.extraction.contact_lag import CONTACT_LAG, contact_lag
 from pipeline.extraction.knee import Knee, camera_values, gyro_values
 from pipeline.extraction.observe import Observed
 from pipeline.extraction.plate_forces import forces_by_side
@@ -15,23 +14,17 @@ from pipeline.extraction.plate_values import (
     body_values,
     force_values,
     needs_body_weight,
-    timing_values,
 )
 from pipeline.extraction.signals import Signals
-from pipeline.extraction.standing import PLATE, WAIST_PLACE, Standing
+from pipeline.extraction.standing import PLATE, Standing
 from pipeline.extraction.tasks import LANDINGS
-from pipeline.extraction.trials import WAIST, Trial
+from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import Carrier, SideLanding, Source, Value
-from pipeline.extraction.waist import peak_acceleration
 from pipeline.metrics.outcome import Outcome, Refused
 from pipeline.quality.windows import saturation
 from pipeline.reasons import Reason
 from shared.metric_dictionary import Metric, metrics
 from shared.settings.processing import ProcessingSettings
-
-LARGEST_CLOCK_DIFFERENCE_S = 0.100
-"""Contact by waist follows that by plate by some 10 ms; a larger difference means that the two
-recordings do not share their clock: common practice, no source."""
 
 FullScales = Mapping[str, Mapping[str, float]]
 """Device -> channel -> full scale in SI units; infinite where clipping is not looked for."""
@@ -60,9 +53,10 @@ def kind_of(trial: Trial, side: str) -> str:
     return "both" if side == "both" else "each"
 
 
-def _clipped(
+def clipped(
     signals: Signals, channels: list[str], scales: FullScales, settings: ProcessingSettings
 ) -> Clipping | None:
+    """Return the saturated samples of some channels of a recording; None without any."""
     return saturation(
         [signals.channels[channel] for channel in channels],
         [scales[signals.device][channel] for channel in channels],
@@ -77,7 +71,7 @@ def _refusal(landing: SideLanding) -> Refused:
     return Refused((known or [Reason.NO_LANDING])[0], "the landing was not found")
 
 
-def _values(
+def judged(
     carrier: Carrier,
     metrics_wanted: tuple[Metric, ...],
     outcomes: Mapping[str, Outcome],
@@ -85,6 +79,7 @@ def _values(
     settings: ProcessingSettings,
     flags: Mapping[str, frozenset[str]] | None = None,
 ) -> Iterator[Value]:
+    """Yield the wanted metrics of a landing, judged; what was not measured is refused."""
     nothing = _refusal(events)
     known, none = flags or {}, frozenset[str]()
     limit = settings.quality.maximum_gap_samples
@@ -112,7 +107,7 @@ def values_of_plates(
     carrier = Carrier(
         PLATE,
         plates.signals,
-        _clipped(plates.signals, channels, scales, settings),
+        clipped(plates.signals, channels, scales, settings),
         (weighed.source,) if weighed else (),
         standing.plate_flags(plates.signals.device),
     )
@@ -131,47 +126,12 @@ def values_of_plates(
             whole = landings[number, trial.side]
             outcomes |= between_limbs(landing, other, whole, forces, rate_hz)
         scaled = {m.id: by_scale for m in todo if needs_body_weight(m)} if by_scale else None
-        yield from _values(carrier, todo, outcomes, landing, settings, scaled)
+        yield from judged(carrier, todo, outcomes, landing, settings, scaled)
 
 
-def values_of_waist(
-    observed: Observed, standing: Standing, scales: FullScales, settings: ProcessingSettings
-) -> Iterator[Value]:
-    """Yield the values of the waist unit, by its own events."""
-    waist, trial = observed.waist, observed.trial
-    if waist is None:
-        return
-    place = standing.place(waist.signals.device, WAIST_PLACE)
-    carrier = Carrier(
-        "waist",
-        waist.signals,
-        _clipped(waist.signals, list(WAIST), scales, settings),
-        (
-            *((place.source,) if place else ()),
-            *standing.bench_sources(waist.signals.device, WAIST_PLACE),
-        ),
-        frozenset() if place else frozenset({str(Reason.CALIBRATION_REJECTED)}),
-    )
-    for (number, side), landing in observed.waist_landings.items():
-        todo = wanted(trial.task, number, "waist", kind_of(trial, side))
-        by_plate = observed.plate_landings.get((number, side))
-        if observed.plates is None:  # a lag needs both sensors
-            todo = tuple(metric for metric in todo if metric.id != CONTACT_LAG)
-        outcomes: dict[str, Outcome] = {}
-        if landing.contact is not None:
-            outcomes = timing_values(
-                landing,
-                waist.signals.rate_hz,
-                {metric.id for metric in todo},
-                gravity=settings.standard_gravity,
-            )
-            outcomes["peak_waist_acceleration"] = peak_acceleration(waist, landing, settings)
-            outcomes[CONTACT_LAG] = contact_lag(landing, by_plate)
-        flags = {CONTACT_LAG: by_plate.flags} if by_plate else {}
-        yield from _values(carrier, todo, outcomes, landing, settings, flags)
-
-
-def _sync_flags(observed: Observed, landing: SideLanding, device: str) -> frozenset[str]:
+def _sync_flags(
+    observed: Observed, landing: SideLanding, device: str, largest_difference_s: float
+) -> frozenset[str]:
     """Compare the clocks of plates and wearables by the contact that both have seen."""
     other = observed.waist_landings.get((landing.number, observed.trial.side))
     if (
@@ -184,9 +144,7 @@ def _sync_flags(observed: Observed, landing: SideLanding, device: str) -> frozen
     ):
         return frozenset()
     lag = (other.seconds(other.contact) or 0.0) - (landing.seconds(landing.contact) or 0.0)
-    return (
-        frozenset({str(Reason.SYNC_FAIL)}) if abs(lag) > LARGEST_CLOCK_DIFFERENCE_S else frozenset()
-    )
+    return frozenset({str(Reason.SYNC_FAIL)}) if abs(lag) > largest_difference_s else frozenset()
 
 
 def _knee_sources(standing: Standing, device: str, side: str) -> tuple[Source, ...]:
@@ -220,7 +178,7 @@ def values_of_knees(
         carrier = Carrier(
             "gyro",
             knee.signals,
-            _clipped(
+            clipped(
                 knee.signals,
                 [name for name in standing.rate_channels(device, side) if knee.signals.has(name)],
                 scales,
@@ -238,9 +196,11 @@ def values_of_knees(
             if todo and contact is not None:
                 until = landing.takeoff_after_contact_in(knee.signals)
                 outcomes, flags = gyro_values(knee, contact, until, settings)
-                late = _sync_flags(observed, landing, device)
+                late = _sync_flags(
+                    observed, landing, device, settings.quality.largest_clock_difference_s
+                )
                 flags = {m.id: flags.get(m.id, frozenset()) | late for m in todo}
-            yield from _values(carrier, todo, outcomes, landing, settings, flags)
+            yield from judged(carrier, todo, outcomes, landing, settings, flags)
 
 
 def values_of_camera(observed: Observed, settings: ProcessingSettings) -> Iterator[Value]:
@@ -259,4 +219,4 @@ def values_of_camera(observed: Observed, settings: ProcessingSettings) -> Iterat
             if todo and contact is not None:
                 until = landing.takeoff_after_contact_in(signals)
                 outcomes = camera_values(signals, side, contact, until, settings)
-            yield from _values(carrier, todo, outcomes, landing, settings)
+            yield from judged(carrier, todo, outcomes, landing, settings)

@@ -10,6 +10,7 @@ from pipeline.extraction.signals import Signals
 from shared.channels import AXES
 
 WAIST = tuple(f"waist_acceleration.{axis}" for axis in AXES)
+REFERENCE = tuple(f"reference_acceleration.{axis}" for axis in AXES)
 
 
 @dataclass(frozen=True, slots=True)

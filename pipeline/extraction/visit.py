@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.calibration.mirrored import mounting
+from pipeline.extraction.accelerometer_values import values_of_reference, values_of_waist
 from pipeline.extraction.knee import Knee, read_knee, rotation_after_contact, segment_channels
 from pipeline.extraction.observe import Observed, observe
 from pipeline.extraction.sensor_values import (
@@ -14,7 +15,6 @@ from pipeline.extraction.sensor_values import (
     values_of_camera,
     values_of_knees,
     values_of_plates,
-    values_of_waist,
 )
 from pipeline.extraction.standing import Standing
 from pipeline.extraction.trials import Trial
@@ -62,6 +62,7 @@ def _see(
     values = (
         *values_of_plates(observed, standing, scales, settings),
         *values_of_waist(observed, standing, scales, settings),
+        *values_of_reference(observed, standing, scales, settings),
         *values_of_camera(observed, settings),
     )
     return _Seen(observed, _knees(trial, standing), values)

@@ -78,6 +78,8 @@ class Events(Strict):
     waist_contact_threshold_g: float = Field(gt=0)
     waist_search_s: float = Field(gt=0)
     waist_ringing_s: float = Field(gt=0)
+    waist_hold_s: float = Field(gt=0)
+    waist_landing_peak_g: float = Field(gt=1)
 
 
 class MetricWindows(Strict):
@@ -99,6 +101,7 @@ class MetricLimits(Strict):
 
     force_peak_prominence_bw: float = Field(gt=0)
     stabilisation_band_share: float = Field(gt=0, lt=1)
+    waist_shock_g: float = Field(gt=1)
     stiffness_correlation: float = Field(gt=0, le=1)
 
 
@@ -112,6 +115,7 @@ class Quality(Strict):
     smallest_fall_time_share: float = Field(gt=0, lt=1)
     largest_fall_time_share: float = Field(ge=1)
     largest_speed_mismatch_m_s: float = Field(gt=0)
+    largest_clock_difference_s: float = Field(gt=0)
     clip_share_of_range: float = Field(gt=0, le=1)
     mirrored_share: float = Field(gt=0.5, le=1)
     mirrored_minimum_landings: int = Field(ge=1)

@@ -173,6 +173,25 @@ def _height_from_impulse(scene: Scene) -> float:
     return _takeoff_speed(scene) ** 2 / (2.0 * G)
 
 
+def _waist(scene: Scene) -> Array:
+    """Specific force (g) from the contact by the waist's definition on: where it passes 1 g."""
+    fine = scene.contact.time_s + np.arange(0.0, 0.060, STEP_S)
+    passes = int(np.argmax(scene.movement.specific_force(fine) >= 1.0))
+    return scene.movement.specific_force(fine[passes] + scene.time)
+
+
+def _waist_impulse(scene: Scene, duration_s: float) -> float:
+    return scene.integral(_waist(scene), duration_s)
+
+
+def _shock_ms(scene: Scene) -> float:
+    return 1000.0 * STEP_S * float((_waist(scene)[scene.until(0.200)] > 2.0).sum())
+
+
+def _steepest_waist(scene: Scene) -> float:
+    return float(np.diff(_waist(scene)[scene.until(0.200)]).max() / STEP_S)
+
+
 TRUTHS: dict[str, Callable[[Scene], float]] = {
     "peak_vgrf": lambda s: s.peak,
     "time_to_peak_vgrf": lambda s: 1000.0 * s.peak_s,
@@ -184,6 +203,11 @@ TRUTHS: dict[str, Callable[[Scene], float]] = {
     "jump_height_from_flight_time": lambda s: G * s.between_s**2 / 8.0,
     "jump_height_from_impulse": _height_from_impulse,
     "peak_waist_acceleration": lambda s: float(s.body[s.until(0.200)].max()),
+    "peak_vertical_waist_acceleration": lambda s: float(s.body[s.until(0.200)].max()),
+    "peak_waist_loading_rate": _steepest_waist,
+    "waist_impulse_first_50_ms": lambda s: _waist_impulse(s, 0.050),
+    "waist_impulse_first_100_ms": lambda s: _waist_impulse(s, 0.100),
+    "waist_shock_duration": _shock_ms,
     "knee_flexion_at_contact": lambda s: float(s.knee[0]),
     "peak_knee_flexion": _peak_flexion,
     "knee_flexion_excursion": lambda s: _peak_flexion(s) - float(s.knee[0]),

@@ -1,0 +1,104 @@
+"""The values of the accelerometers at the waist: the study's unit, and a reference beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import replace
+
+import numpy as np
+
+from pipeline.extraction.contact_lag import CONTACT_LAG, contact_lag
+from pipeline.extraction.observe import Observed
+from pipeline.extraction.plate_values import timing_values
+from pipeline.extraction.sensor_values import FullScales, clipped, judged, kind_of, wanted
+from pipeline.extraction.standing import WAIST_PLACE, Standing
+from pipeline.extraction.trials import REFERENCE, WAIST
+from pipeline.extraction.values import Carrier, SideLanding, Value
+from pipeline.extraction.waist import Signal, read_reference
+from pipeline.extraction.waist_impact import impact_values
+from pipeline.metrics.outcome import Outcome
+from pipeline.reasons import Reason
+from shared.settings.processing import ProcessingSettings
+
+SENSOR, REFERENCE_SENSOR, REFERENCE_PLACE = "waist", "reference_accelerometer", "reference"
+
+
+def _upward(standing: Standing, device: str, location: str) -> Signal | None:
+    """Return the direction of gravity's reaction in the frame of a unit, shape (3,)."""
+    place = standing.place(device, location)
+    if place is None:
+        return None
+    gravity = np.array(place.offset)
+    return gravity / np.linalg.norm(gravity)
+
+
+def values_of_waist(
+    observed: Observed, standing: Standing, scales: FullScales, settings: ProcessingSettings
+) -> Iterator[Value]:
+    """Yield the values of the waist unit, by its own events."""
+    waist, trial = observed.waist, observed.trial
+    if waist is None:
+        return
+    device = waist.signals.device
+    place = standing.place(device, WAIST_PLACE)
+    upward = _upward(standing, device, WAIST_PLACE)
+    carrier = Carrier(
+        SENSOR,
+        waist.signals,
+        clipped(waist.signals, list(WAIST), scales, settings),
+        ((place.source,) if place else ()) + tuple(standing.bench_sources(device, WAIST_PLACE)),
+        frozenset() if place else frozenset({str(Reason.CALIBRATION_REJECTED)}),
+    )
+    for (number, side), landing in observed.waist_landings.items():
+        todo = wanted(trial.task, number, SENSOR, kind_of(trial, side))
+        by_plate = observed.plate_landings.get((number, side))
+        if observed.plates is None:  # a lag needs both sensors
+            todo = tuple(metric for metric in todo if metric.id != CONTACT_LAG)
+        outcomes: dict[str, Outcome] = {}
+        if landing.contact is not None:
+            outcomes = timing_values(
+                landing,
+                waist.signals.rate_hz,
+                {metric.id for metric in todo},
+                gravity=settings.standard_gravity,
+            )
+            outcomes |= impact_values(waist, landing.contact, upward, settings)
+            outcomes[CONTACT_LAG] = contact_lag(landing, by_plate)
+        flags = {CONTACT_LAG: by_plate.flags} if by_plate else {}
+        yield from judged(carrier, todo, outcomes, landing, settings, flags)
+
+
+def _seen(observed: Observed, number: int, side: str) -> SideLanding:
+    """Return the landing by the waist unit, which hangs on the same belt, else as chosen."""
+    by_waist = observed.waist_landings.get((number, side))
+    if by_waist is not None and by_waist.contact is not None:
+        return by_waist
+    return observed.chosen[number, side]
+
+
+def values_of_reference(
+    observed: Observed, standing: Standing, scales: FullScales, settings: ProcessingSettings
+) -> Iterator[Value]:
+    """Yield the impact by the reference accelerometer; another sensor tells when it lands."""
+    trial = observed.trial
+    unit = read_reference(trial, settings.standard_gravity)
+    if unit is None:
+        return
+    device = unit.signals.device
+    place = standing.place(device, REFERENCE_PLACE)
+    upward = _upward(standing, device, REFERENCE_PLACE)
+    carrier = Carrier(
+        REFERENCE_SENSOR,
+        unit.signals,
+        clipped(unit.signals, list(REFERENCE), scales, settings),
+        ((place.source,) if place else ()) + tuple(standing.bench_sources(device, REFERENCE_PLACE)),
+    )
+    for (number, side), chosen in observed.chosen.items():
+        todo = wanted(trial.task, number, REFERENCE_SENSOR, kind_of(trial, side))
+        if not todo:
+            continue
+        landing = _seen(observed, number, side)
+        contact = landing.contact_in(unit.signals)
+        outcomes = {} if contact is None else impact_values(unit, contact, upward, settings)
+        events = replace(landing, flags=landing.flags | chosen.flags)
+        yield from judged(carrier, todo, outcomes, events, settings)
