@@ -15,28 +15,18 @@ from pipeline.calibration.stillness import Window, stillest_window
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.stretch import filtered_between
 from pipeline.extraction.trials import Trial
-from pipeline.extraction.values import shifted
 from pipeline.metrics.knee import (
     expected_drift_rad,
     knee_angle,
-    knee_flexion_metrics,
     knee_rate,
-    peak_knee_flexion_rate,
 )
-from pipeline.metrics.outcome import Outcome, Refused
 from pipeline.reasons import Reason
 from shared.channels import AXES
 from shared.settings.processing import ProcessingSettings
 
 Signal = NDArray[np.float64]
 
-FROM_ZERO = ("knee_flexion_at_contact", "peak_knee_flexion")
-"""Angles that count from the standing angle; the excursion and the rate do not need it."""
-
-FLEXION = (*FROM_ZERO, "knee_flexion_excursion")
-LARGEST_DRIFT_RAD = math.radians(5.0)
 _NO_FRAME = SegmentFrame((0.0, 0.0, 0.0))
-_OUTSIDE = Refused(Reason.SHORT_RECORDING, "the contact lies outside of the recording")
 
 
 def segment_channels(side: str) -> tuple[str, str]:
@@ -129,7 +119,7 @@ def _drifts(knee: Knee, stance: Window, contact: float, settings: ProcessingSett
     # Only the part of the drift that falls between the stance and the landing matters.
     share = (contact - stance.first_sample) / (end.last_sample - stance.first_sample)
     drift = expected_drift_rad(knee.rate, rate_hz, standing=stance, end_stance=end)
-    return abs(drift) * share**2 > LARGEST_DRIFT_RAD
+    return math.degrees(abs(drift)) * share**2 > settings.quality.largest_drift_deg
 
 
 def _is_quiet(knee: Knee, window: Window, settings: ProcessingSettings) -> bool:
@@ -139,8 +129,10 @@ def _is_quiet(knee: Knee, window: Window, settings: ProcessingSettings) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class KneeAngle:
-    """Filtered rate and angle of a knee around one landing; sample 0 is slot `offset`."""
+    """Filtered rates and angle of a knee around one landing; sample 0 is slot `offset`."""
 
+    thigh: Signal
+    shank: Signal
     rate: Signal
     angle: Signal
     offset: int
@@ -151,100 +143,44 @@ class KneeAngle:
 def angle_around(knee: Knee, contact: float, last: int, settings: ProcessingSettings) -> KneeAngle:
     """Integrate the filtered rate from the quiet stance before a contact to slot `last`.
 
-    The mean rate of that stance is taken for the remaining bias. Without a quiet stance the bias of
-    the calibration stands, the angle counts from the first sample, and the flag says so.
+    The mean rates of that stance are taken for the remaining bias. Without a quiet stance the bias
+    of the calibration stands, the angle counts from the first sample, and the flag says so.
+
+    An orientation filter, which would hold the angle by gravity, needs an accelerometer on each
+    segment; there is none. The angle is therefore integrated over a few seconds only.
     """
     rate_hz = knee.signals.rate_hz
     stance = _stance_before(knee, contact, settings)
     quiet = stance is not None and _is_quiet(knee, stance, settings)
     first = stance.first_sample if stance is not None and quiet else math.floor(contact)
     last = min(last, len(knee.rate) - 1)
-    smooth = filtered_between(
-        knee.rate,
+    segments = np.stack([knee.thigh, knee.shank])
+    thigh, shank = filtered_between(
+        segments,
         rate_hz,
         first,
         last,
         cutoff_hz=settings.filtering.angular_rate_hz,
         order_per_pass=settings.filtering.order_per_pass,
-    )[first : last + 1]
+    )[:, first : last + 1]
     if stance is None or not quiet:
-        start = Window(0, 0)
-        angle = knee_angle(smooth, rate_hz, standing=start)
-        return KneeAngle(smooth, angle, first, frozenset({str(Reason.NO_QUIET_STANCE)}), None)
-    smooth = smooth - float(knee.rate[stance.samples].mean())
+        rate = knee_rate(thigh, shank)
+        angle = knee_angle(rate, rate_hz, standing=Window(0, 0))
+        lost = frozenset({str(Reason.NO_QUIET_STANCE)})
+        return KneeAngle(thigh, shank, rate, angle, first, lost, None)
+    thigh, shank = (
+        smooth - float(raw[stance.samples].mean())
+        for smooth, raw in zip((thigh, shank), segments, strict=True)
+    )
+    rate = knee_rate(thigh, shank)
     standing = Window(0, stance.last_sample - stance.first_sample)
     flags = {str(Reason.DRIFT)} if _drifts(knee, stance, contact, settings) else set()
     return KneeAngle(
-        smooth,
-        knee_angle(smooth, rate_hz, standing=standing),
+        thigh,
+        shank,
+        rate,
+        knee_angle(rate, rate_hz, standing=standing),
         first,
         frozenset(flags),
         stance,
-    )
-
-
-def gyro_values(
-    knee: Knee,
-    contact: float,
-    until: float | None,
-    settings: ProcessingSettings,
-) -> tuple[dict[str, Outcome], dict[str, frozenset[str]]]:
-    """Return the knee metrics of a landing and the flags of each.
-
-    Parameters
-    ----------
-    contact, until
-        Initial contact, and the take-off that ends the window (drop jump), in slots.
-    """
-    rate_hz = knee.signals.rate_hz
-    reach = math.ceil(contact + settings.windows.knee_flexion_s * rate_hz) + 1
-    if not 0.0 <= contact <= len(knee.rate) - 2:
-        return dict.fromkeys((*FLEXION, "peak_knee_flexion_rate"), _OUTSIDE), {}
-    flexion = angle_around(knee, contact, reach, settings)
-    start = contact - flexion.offset
-    end = None if until is None else until - flexion.offset
-    window_s = settings.windows.knee_flexion_s
-    values = knee_flexion_metrics(
-        flexion.angle, rate_hz, contact=start, knee_flexion_s=window_s, until=end
-    )
-    values["peak_knee_flexion_rate"] = peak_knee_flexion_rate(
-        flexion.rate, flexion.angle, rate_hz, contact=start, knee_flexion_s=window_s, until=end
-    )
-    values = {metric: shifted(outcome, flexion.offset) for metric, outcome in values.items()}
-    flags = {metric: flexion.flags for metric in values}
-    if not flexion.stance:
-        flags |= {metric: frozenset() for metric in values if metric not in FROM_ZERO}
-    return values, flags
-
-
-def camera_values(
-    signals: Signals,
-    side: str,
-    contact: float,
-    until: float | None,
-    settings: ProcessingSettings,
-) -> dict[str, Outcome]:
-    """Return the knee metrics of a landing from the angle that a camera measured.
-
-    The angle stays as measured, so an extension deficit that the gyroscopes cannot see remains.
-    """
-    raw = signals.channels[f"knee_flexion.{side}"]
-    rate_hz = signals.rate_hz
-    if not 0.0 <= contact <= len(raw) - 2:
-        return dict.fromkeys(FLEXION, _OUTSIDE)
-    reach = math.ceil(contact + settings.windows.knee_flexion_s * rate_hz) + 1
-    angle = filtered_between(
-        raw,
-        rate_hz,
-        math.floor(contact),
-        reach,
-        cutoff_hz=settings.filtering.camera_angle_hz,
-        order_per_pass=settings.filtering.order_per_pass,
-    )
-    return knee_flexion_metrics(
-        angle,
-        rate_hz,
-        contact=contact,
-        until=until,
-        knee_flexion_s=settings.windows.knee_flexion_s,
     )

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from functools import cache
 
 from pipeline.calibration.saturation import Clipping
-from pipeline.extraction.knee import Knee, camera_values, gyro_values
+from pipeline.extraction.knee import Knee
+from pipeline.extraction.knee_values import camera_values, gyro_values
 from pipeline.extraction.observe import Observed
 from pipeline.extraction.plate_forces import forces_by_side
 from pipeline.extraction.plate_values import (
@@ -20,11 +22,14 @@ from pipeline.extraction.standing import PLATE, Standing
 from pipeline.extraction.tasks import LANDINGS
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import Carrier, SideLanding, Source, Value
-from pipeline.metrics.outcome import Outcome, Refused
+from pipeline.metrics.outcome import Measured, Outcome, Refused
 from pipeline.quality.windows import saturation
 from pipeline.reasons import Reason
 from shared.metric_dictionary import Metric, metrics
 from shared.settings.processing import ProcessingSettings
+
+AT_FORCE_PEAK = "knee_flexion_at_peak_vgrf"
+"""The one knee metric that needs a plate; without one in the trial it is not wanted."""
 
 FullScales = Mapping[str, Mapping[str, float]]
 """Device -> channel -> full scale in SI units; infinite where clipping is not looked for."""
@@ -165,8 +170,17 @@ def values_of_knees(
     standing: Standing,
     scales: FullScales,
     settings: ProcessingSettings,
+    force_peaks: Mapping[tuple[int, str], float],
 ) -> Iterator[Value]:
-    """Yield the values of the gyroscopes; `mirrored` holds the (device, side) that were turned."""
+    """Yield the values of the gyroscopes.
+
+    Parameters
+    ----------
+    mirrored
+        The (device, side) whose units were turned.
+    force_peaks
+        Peaks of the limbs' forces by (number, side), in s on the trial's clock.
+    """
     trial = observed.trial
     for side, knee in knees.items():
         device = knee.signals.device
@@ -195,12 +209,39 @@ def values_of_knees(
             flags: dict[str, frozenset[str]] = {}
             if todo and contact is not None:
                 until = landing.takeoff_after_contact_in(knee.signals)
-                outcomes, flags = gyro_values(knee, contact, until, settings)
+                # A plate that does not give the events does not give the instant of its peak.
+                by_plate = landing.event_source == PLATE
+                peak_s = force_peaks.get((number, side)) if by_plate else None
+                peak = None if peak_s is None else knee.signals.position(peak_s)
+                outcomes, flags = gyro_values(knee, contact, until, peak, settings)
                 late = _sync_flags(
                     observed, landing, device, settings.quality.largest_clock_difference_s
                 )
                 flags = {m.id: flags.get(m.id, frozenset()) | late for m in todo}
-            yield from judged(carrier, todo, outcomes, landing, settings, flags)
+            at_peak = [metric for metric in todo if metric.id == AT_FORCE_PEAK]
+            others = tuple(metric for metric in todo if metric.id != AT_FORCE_PEAK)
+            yield from judged(carrier, others, outcomes, landing, settings, flags)
+            if at_peak and observed.plates is not None:
+                events = _until_force_peak(landing, force_peaks.get((number, side)))
+                yield from judged(carrier, tuple(at_peak), outcomes, events, settings, flags)
+
+
+def _until_force_peak(landing: SideLanding, peak_s: float | None) -> SideLanding:
+    """Return the landing with the peak of its force as its last event: the plate's part."""
+    if peak_s is None or landing.signals is None:
+        return landing
+    return replace(landing, takeoff=landing.signals.position(peak_s))
+
+
+def force_peaks(plates: Iterable[Value]) -> dict[tuple[int, str], float]:
+    """Return when each limb's force has its peak, in s on the trial's clock, by (number, side)."""
+    return {
+        (value.number, value.side): contact_s + value.outcome.value / 1000.0
+        for value in plates
+        if value.metric == "time_to_peak_vgrf"
+        and isinstance(value.outcome, Measured)
+        and (contact_s := value.events.seconds(value.events.contact)) is not None
+    }
 
 
 def values_of_camera(observed: Observed, settings: ProcessingSettings) -> Iterator[Value]:

@@ -12,6 +12,7 @@ from pipeline.extraction.knee import Knee, read_knee, rotation_after_contact, se
 from pipeline.extraction.observe import Observed, observe
 from pipeline.extraction.sensor_values import (
     FullScales,
+    force_peaks,
     values_of_camera,
     values_of_knees,
     values_of_plates,
@@ -115,5 +116,7 @@ def measure_visit(
             side: knee.turned() if (knee.signals.device, side) in mirrored else knee
             for side, knee in seen.knees.items()
         }
-        of_knees = values_of_knees(seen.observed, knees, mirrored, standing, scales, settings)
+        of_knees = values_of_knees(
+            seen.observed, knees, mirrored, standing, scales, settings, force_peaks(seen.values)
+        )
         yield Measurement(seen.observed, (*seen.values, *of_knees), knees)

@@ -115,6 +115,7 @@ class Quality(Strict):
     smallest_fall_time_share: float = Field(gt=0, lt=1)
     largest_fall_time_share: float = Field(ge=1)
     largest_speed_mismatch_m_s: float = Field(gt=0)
+    largest_drift_deg: float = Field(gt=0)
     largest_clock_difference_s: float = Field(gt=0)
     clip_share_of_range: float = Field(gt=0, le=1)
     mirrored_share: float = Field(gt=0.5, le=1)

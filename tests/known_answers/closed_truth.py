@@ -173,6 +173,19 @@ def _height_from_impulse(scene: Scene) -> float:
     return _takeoff_speed(scene) ** 2 / (2.0 * G)
 
 
+def _segment(scene: Scene, share: float) -> float:
+    """Peak rate of a segment: thigh and shank take fixed shares of the flexion (closed_study)."""
+    return share * _peak_flexion_rate(scene)
+
+
+def _knee_peak_ms(scene: Scene) -> float:
+    return 1000.0 * STEP_S * float(np.argmax(scene.knee[scene.knee_window]))
+
+
+def _flexion_at_peak_force(scene: Scene) -> float:
+    return float(scene.knee[scene.peak_sample])
+
+
 def _waist(scene: Scene) -> Array:
     """Specific force (g) from the contact by the waist's definition on: where it passes 1 g."""
     fine = scene.contact.time_s + np.arange(0.0, 0.060, STEP_S)
@@ -212,6 +225,12 @@ TRUTHS: dict[str, Callable[[Scene], float]] = {
     "peak_knee_flexion": _peak_flexion,
     "knee_flexion_excursion": lambda s: _peak_flexion(s) - float(s.knee[0]),
     "peak_knee_flexion_rate": _peak_flexion_rate,
+    "time_to_peak_knee_flexion": _knee_peak_ms,
+    "knee_flexion_rate_at_contact": lambda s: float(s.knee_rate[0]),
+    "mean_knee_flexion_rate_first_100_ms": lambda s: s.integral(s.knee_rate, 0.100) / 0.100,
+    "peak_thigh_rate": lambda s: _segment(s, 0.6),
+    "peak_shank_rate": lambda s: _segment(s, 0.4),
+    "knee_flexion_at_peak_vgrf": _flexion_at_peak_force,
 }
 """Metric -> its true value in the unit of the metric dictionary."""
 

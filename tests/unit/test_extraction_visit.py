@@ -296,3 +296,23 @@ def test_every_wanted_metric_has_a_row_even_without_a_landing():
     assert metrics["value"].isna().all()
     assert (metrics["flags"] != "").all()
     assert not metrics["valid"].any()
+
+
+def test_the_angle_at_peak_force_names_plate_and_gyroscopes():
+    force = drop_force(times())
+    (measured,) = measure(
+        trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, force), wearables(force))
+    )
+    sources = rows_of([measured])["metric_sources"].set_index("metric")
+    of_angle = sources.loc["knee_flexion_at_peak_vgrf"]
+    measured_by = set(of_angle.loc[of_angle["role"] != "calibration", "recording_id"])
+    assert measured_by == {"trial.plates", "trial.wearables"}
+    by_plate = of_angle.loc[of_angle["role"] == "events"].iloc[0]
+    # contact at sample 3000, the half-sine of 100 ms has its peak 50 ms later
+    assert by_plate["first_sample"] <= 3000
+    assert by_plate["last_sample"] == pytest.approx(3050, abs=2)
+
+
+def test_without_a_plate_there_is_no_angle_at_its_peak():
+    (measured,) = measure(trial(SINGLE, "left", wearables(drop_force(times()))))
+    assert "knee_flexion_at_peak_vgrf" not in {value.metric for value in measured.values}

@@ -1,0 +1,139 @@
+"""Knee metrics of a landing, from gyroscopes or from a camera."""
+
+from __future__ import annotations
+
+import math
+
+from pipeline.extraction.knee import Knee, KneeAngle, angle_around
+from pipeline.extraction.signals import Signals
+from pipeline.extraction.stretch import filtered_between
+from pipeline.extraction.values import shifted
+from pipeline.filtering.sampled import value_at
+from pipeline.metrics.knee import knee_flexion_metrics, peak_knee_flexion_rate
+from pipeline.metrics.knee_timing import (
+    knee_flexion_rate_at_contact,
+    mean_knee_flexion_rate,
+    time_to_peak_knee_flexion,
+)
+from pipeline.metrics.outcome import Measured, Outcome, Refused
+from pipeline.reasons import Reason
+from shared.settings.processing import ProcessingSettings
+
+FROM_ZERO = ("knee_flexion_at_contact", "peak_knee_flexion", "knee_flexion_at_peak_vgrf")
+"""Angles that count from the standing angle; differences and rates do not need it."""
+
+FLEXION = ("knee_flexion_at_contact", "peak_knee_flexion", "knee_flexion_excursion")
+RATES = (
+    "time_to_peak_knee_flexion",
+    "peak_knee_flexion_rate",
+    "knee_flexion_rate_at_contact",
+    "mean_knee_flexion_rate_first_100_ms",
+    "peak_thigh_rate",
+    "peak_shank_rate",
+    "knee_flexion_at_peak_vgrf",
+)
+MEAN_RATE_S = 0.100
+_OUTSIDE = Refused(Reason.SHORT_RECORDING, "the contact lies outside of the recording")
+
+
+def gyro_values(
+    knee: Knee,
+    contact: float,
+    until: float | None,
+    force_peak: float | None,
+    settings: ProcessingSettings,
+) -> tuple[dict[str, Outcome], dict[str, frozenset[str]]]:
+    """Return the knee metrics of a landing and the flags of each.
+
+    Parameters
+    ----------
+    contact, until
+        Initial contact, and the take-off that ends the window (drop jump), in slots.
+    force_peak
+        Where a plate has seen the peak of this limb's force, in slots; None without one.
+    """
+    rate_hz = knee.signals.rate_hz
+    reach = math.ceil(contact + settings.windows.knee_flexion_s * rate_hz) + 1
+    if not 0.0 <= contact <= len(knee.rate) - 2:
+        return dict.fromkeys((*FLEXION, *RATES), _OUTSIDE), {}
+    flexion = angle_around(knee, contact, reach, settings)
+    start = contact - flexion.offset
+    window_s = settings.windows.knee_flexion_s
+    end = None if until is None else until - flexion.offset
+    window = {"contact": start, "knee_flexion_s": window_s, "until": end}
+    values = knee_flexion_metrics(flexion.angle, rate_hz, **window)
+    for metric, rate in {
+        "peak_knee_flexion_rate": flexion.rate,
+        "peak_thigh_rate": flexion.thigh,
+        "peak_shank_rate": -flexion.shank,  # the shank turns the other way in flexion
+    }.items():
+        values[metric] = peak_knee_flexion_rate(rate, flexion.angle, rate_hz, **window)
+    last = start + window_s * rate_hz
+    last = last if end is None else min(last, end)
+    values["time_to_peak_knee_flexion"] = time_to_peak_knee_flexion(
+        flexion.angle, rate_hz, contact=start, end=last
+    )
+    values["knee_flexion_rate_at_contact"] = knee_flexion_rate_at_contact(
+        flexion.rate, contact=start
+    )
+    values["mean_knee_flexion_rate_first_100_ms"] = _mean_rate(flexion, rate_hz, start, end)
+    values["knee_flexion_at_peak_vgrf"] = _at_force_peak(flexion, force_peak)
+    values = {metric: shifted(outcome, flexion.offset) for metric, outcome in values.items()}
+    flags = {metric: flexion.flags for metric in values}
+    if not flexion.stance:
+        flags |= {metric: frozenset() for metric in values if metric not in FROM_ZERO}
+    return values, flags
+
+
+def _mean_rate(flexion: KneeAngle, rate_hz: float, contact: float, end: float | None) -> Outcome:
+    if end is not None and end < contact + MEAN_RATE_S * rate_hz:
+        return Refused(
+            Reason.OUT_OF_RANGE,
+            f"the contact lasts {(end - contact) / rate_hz * 1000:.0f} ms, "
+            f"{MEAN_RATE_S * 1000:.0f} ms are needed",
+        )
+    return mean_knee_flexion_rate(flexion.rate, rate_hz, contact=contact, window_s=MEAN_RATE_S)
+
+
+def _at_force_peak(flexion: KneeAngle, force_peak: float | None) -> Outcome:
+    """Return the angle where the force of the plate has its peak, in degrees."""
+    if force_peak is None:
+        return Refused(Reason.NO_LANDING, "no plate has seen the peak of this limb's force")
+    position = force_peak - flexion.offset
+    if not 0.0 <= position <= len(flexion.angle) - 1:
+        return Refused(Reason.SHORT_RECORDING, "the peak of the force lies outside of the angle")
+    value = math.degrees(value_at(flexion.angle, position))
+    return Measured(value, math.floor(position), math.ceil(position))
+
+
+def camera_values(
+    signals: Signals,
+    side: str,
+    contact: float,
+    until: float | None,
+    settings: ProcessingSettings,
+) -> dict[str, Outcome]:
+    """Return the knee metrics of a landing from the angle that a camera measured.
+
+    The angle stays as measured, so an extension deficit that the gyroscopes cannot see remains.
+    """
+    raw = signals.channels[f"knee_flexion.{side}"]
+    rate_hz = signals.rate_hz
+    if not 0.0 <= contact <= len(raw) - 2:
+        return dict.fromkeys(FLEXION, _OUTSIDE)
+    reach = math.ceil(contact + settings.windows.knee_flexion_s * rate_hz) + 1
+    angle = filtered_between(
+        raw,
+        rate_hz,
+        math.floor(contact),
+        reach,
+        cutoff_hz=settings.filtering.camera_angle_hz,
+        order_per_pass=settings.filtering.order_per_pass,
+    )
+    return knee_flexion_metrics(
+        angle,
+        rate_hz,
+        contact=contact,
+        until=until,
+        knee_flexion_s=settings.windows.knee_flexion_s,
+    )
