@@ -36,6 +36,7 @@ CONTENTS = (
     ("flow", "Athletes"),
     ("quality", "Data quality"),
     ("measurements", "Measurements"),
+    ("reliability", "Reliability"),
     ("agreement", "Agreement between sensors"),
     ("force", "Force estimated from waist acceleration"),
     ("results", "Results"),
@@ -52,6 +53,7 @@ CONTENTS = (
 _ANALYSES = {
     "limb_difference": "limb_difference",
     "asymmetry": "asymmetry",
+    "reliability": "metric_reliability",
     "agreement": "agreement",
     "contact_lag": "contact_lag",
     "force_model": "force_model",

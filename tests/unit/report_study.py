@@ -20,6 +20,8 @@ from analysis.models.contact_lag import lag_numbers, lag_rows
 from analysis.models.cumulative_incidence import incidence_numbers
 from analysis.models.flow import count_ends, count_flow, count_predictors
 from analysis.models.incidence_rates import rate_numbers
+from analysis.models.metric_reliability import ANALYSIS as RELIABILITY
+from analysis.models.metric_reliability import Deviations, add_numbers
 from analysis.models.quality import (
     exclusion_counts,
     landing_shares,
@@ -340,6 +342,18 @@ def _sensor_quality(values: pd.DataFrame) -> list[Estimates]:
     ]
 
 
+def _reliability() -> Estimates:
+    """Return the reliability of a predictor with intervals, and of another metric without."""
+    numbers = Estimates(RELIABILITY)
+    draws = 1.0 + 0.1 * np.random.default_rng(5).random((40, 3))
+    predictor = PLAN["primary"][0]
+    subject = (predictor["metric"], predictor["sensor"], predictor["task"], predictor["limb"])
+    add_numbers(numbers, subject, Deviations(1.0, 0.4, 0.6, draws), 3, "deg", 0.95)
+    other = ("peak_vgrf", "plate", "drop_vertical_jump", "landing_2", "both")
+    add_numbers(numbers, other, Deviations(0.2, 0.3, 0.1, None), 3, "log scale", 0.95)
+    return numbers
+
+
 def planted() -> list[Estimates]:
     """Return planted and found effects of one metric, errors of another, and nuisances."""
     random = np.random.default_rng(4)
@@ -377,6 +391,7 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         nuisances_found(recordings, values, people),
         exclusion_counts(_exclusions(recordings)),
         *_sensor_quality(values),
+        _reliability(),
     ]
     variables = cohort_variables(PLAN)
     if not with_outcomes:
