@@ -14,7 +14,7 @@ GYRO = [m.id for m in metrics().values() if "gyro" in m.sensors]
 # largest error without noise, in the metric's unit; angles are demanded within 0.1 degrees
 LIMITS = {"deg": 0.1, "deg/s": 1.0, "ms": 1.0}
 # set after looking, with the reason: this knee stays bent at its peak, whose instant is therefore
-# not sharp (a sharp one: test_knee_timing); the force's filter moves its peak by 0.6 ms, at 300 deg/s
+# not sharp (a sharp one: test_knee_timing); the force's filter moves its peak by 0.6 ms
 WIDER = {"time_to_peak_knee_flexion": 8.0, "knee_flexion_at_peak_vgrf": 0.2}
 
 
