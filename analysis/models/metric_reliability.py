@@ -122,6 +122,8 @@ def trials_to_reach(found: Deviations, target: float) -> tuple[float | None, str
     athlete^2 / (athlete^2 + visit^2 + trial^2 / k) >= target; without a visit's own variation this
     is the formula of Spearman and Brown.
     """
+    if found.athlete == 0.0:
+        return None, "not reached by any number of trials: athletes do not differ beyond error"
     room = found.athlete**2 * (1.0 / target - 1.0) - found.visit**2
     if room <= 0.0:
         ceiling = found.athlete**2 / (found.athlete**2 + found.visit**2)

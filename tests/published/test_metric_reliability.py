@@ -81,6 +81,12 @@ def test_the_variation_of_visits_sets_a_ceiling():
     assert before < 0.75 <= reached
 
 
+def test_athletes_who_do_not_differ_are_reached_by_no_number_of_trials():
+    count, why = trials_to_reach(Deviations(0.0, 0.0, 1.0, None), 0.8)
+    assert count is None
+    assert "do not differ" in why
+
+
 def test_the_plans_predictor_has_intervals_that_hold_its_estimate():
     rows = trials_of(60)
     predictor = PLAN["primary"][0]
