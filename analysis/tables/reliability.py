@@ -12,24 +12,29 @@ from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger
 from analysis.tables.journal import Cell, JournalTable, Row, with_interval
 
+
+def _number(ledger: Ledger, address: str, style: str) -> Cell:
+    return ledger.number(address, style)
+
+
+def _interval(ledger: Ledger, address: str, style: str) -> Cell:
+    """Return a number with its interval where it has one."""
+    if math.isnan(ledger.value(address, "ci_low")):
+        return ledger.number(address, style)
+    low, high = (ledger.number(address, style, field=f"ci_{end}") for end in ("low", "high"))
+    return with_interval(ledger.number(address, style), low, high)
+
+
+# All intervals stand in the estimates; the table prints those that a reader asks for.
 _COLUMNS = (
-    ("athlete", "standard_deviation", "measure", False),
-    ("visit", "standard_deviation", "measure", False),
-    ("trial", "standard_deviation", "measure", False),
-    ("one_trial", "reliability", "two_decimals", False),
-    ("mean_of_trials", "reliability", "two_decimals", True),
-    ("error_of_mean", "standard_error_of_measurement", "measure", False),
-    ("detectable_change", "detectable_change", "measure", True),
+    ("athlete", "standard_deviation", "measure", _number),
+    ("visit", "standard_deviation", "measure", _number),
+    ("trial", "standard_deviation", "measure", _number),
+    ("one_trial", "reliability", "two_decimals", _number),
+    ("mean_of_trials", "reliability", "two_decimals", _interval),
+    ("error_of_mean", "standard_error_of_measurement", "measure", _number),
+    ("detectable_change", "detectable_change", "measure", _interval),
 )
-"""Term, quantity, style, and whether its interval is printed (all stand in the estimates)."""
-
-
-def _cell(ledger: Ledger, address: str, style: str, interval: bool) -> Cell:
-    estimate = ledger.number(address, style)
-    if not interval or math.isnan(ledger.value(address, "ci_low")):
-        return estimate
-    low = ledger.number(address, style, field="ci_low")
-    return with_interval(estimate, low, ledger.number(address, style, field="ci_high"))
 
 
 def _trials(ledger: Ledger, subject: tuple[str, ...]) -> Cell:
@@ -74,8 +79,8 @@ def _rows(context: Context, ledger: Ledger) -> Iterator[Row]:
             unit = units[number_id(ANALYSIS, subject, "athlete", "standard_deviation")]
             yield Row((_heading(subject, unit),))
         cells = [
-            _cell(ledger, number_id(ANALYSIS, subject, term, quantity), style, interval)
-            for term, quantity, style, interval in _COLUMNS
+            written(ledger, number_id(ANALYSIS, subject, term, quantity), style)
+            for term, quantity, style, written in _COLUMNS
         ]
         yield Row((_label(context, subject), *cells, _trials(ledger, subject)))
 
