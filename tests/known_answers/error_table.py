@@ -4,8 +4,8 @@
 
 Each trial is a function of time (`closed_movement`), written as CSV at 100 to 2000 samples per
 second, clean and with what instruments add (`closed_study.CONDITIONS`), then read, calibrated and
-measured as in any study. The truth comes from the formulas (`closed_truth`). Rates are native: the
-harmonised rates of the demo are switched off, so that each row is about its own rate.
+measured as in any study. The truth comes from the formulas (`closed_truth`). Every
+recording is measured at its own rate, so each column is about that rate.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ RATES_HZ = (100, 200, 500, 1000, 2000)
 TRIALS = {"clean": 5, "noise": 20, "offset": 3, "tilt": 3, "drift": 3, "clipping": 3}
 TARGET = Path(__file__).with_name("ERRORS.md")
 NATIVE: dict[str, dict] = {}
-"""Changes to processing.yaml: every recording stays at its own rate."""
+"""Changes to processing.yaml so that every recording stays at its own rate: none are needed."""
 
 
 def measured(
