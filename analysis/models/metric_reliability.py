@@ -53,19 +53,19 @@ ANALYSIS = "metric_reliability"
 class Deviations:
     """Standard deviations between athletes, visits of an athlete, trials of a visit.
 
-    `visit` is 0 where nobody was measured at two visits; `draws` holds bootstrap refits, shape
-    (samples, 3), or nothing.
+    `visit` is None where nobody was measured at two visits: it is then part of `athlete`. `draws`
+    holds bootstrap refits, shape (samples, 3), or nothing.
     """
 
     athlete: float
-    visit: float
+    visit: float | None
     trial: float
     draws: Array | None
 
 
-def _visit_deviation(fit: MixedFit) -> float:
+def _visit_deviation(fit: MixedFit) -> float | None:
     found = [c for c in fit.components if c.term == VISIT]
-    return float(found[0].standard_deviations[0]) if found else 0.0
+    return float(found[0].standard_deviations[0]) if found else None
 
 
 def deviations(fit: MixedFit, seed: int | None) -> Deviations:
@@ -116,12 +116,21 @@ _KINDS = {
 }
 
 
+ONE_VISIT = (
+    "nobody has two visits: what changes between visits is not known, and is part of the athletes' "
+    "variation"
+)
+_NEEDS_TWO_VISITS = {"visit", "one_trial", "mean_of_trials", "error_of_mean", "detectable_change"}
+
+
 def trials_to_reach(found: Deviations, target: float) -> tuple[float | None, str]:
     """Return how many trials at one visit reach a reliability between visits, or why none do.
 
     athlete^2 / (athlete^2 + visit^2 + trial^2 / k) >= target; without a visit's own variation this
     is the formula of Spearman and Brown.
     """
+    if found.visit is None:
+        return None, ONE_VISIT
     if found.athlete == 0.0:
         return None, "not reached by any number of trials: athletes do not differ beyond error"
     room = found.athlete**2 * (1.0 / target - 1.0) - found.visit**2
@@ -142,8 +151,12 @@ def add_numbers(
     """Add the numbers of one group; with draws each carries a percentile interval."""
     drawn = _quantities(*found.draws.T, trials) if found.draws is not None else {}
     tail = 50.0 * (1.0 - level)
-    for term, value in _quantities(found.athlete, found.visit, found.trial, trials).items():
+    values = _quantities(found.athlete, found.visit or 0.0, found.trial, trials)
+    for term, value in values.items():
         fields: EstimateFields = {"unit": "share" if _KINDS[term] == "reliability" else unit}
+        if found.visit is None and term in _NEEDS_TWO_VISITS:
+            numbers.add(subject, term, _KINDS[term], None, **{**fields, "note": ONE_VISIT})
+            continue
         if term in drawn:
             low, high = np.percentile(drawn[term], [tail, 100.0 - tail])
             fields["ci_low"], fields["ci_high"] = float(low), float(high)
@@ -192,7 +205,7 @@ def one_group(
             fixed_names=list(columns),
         )
         found = deviations(fit, int(plan["seed"]) if _has_interval(levels, plan) else None)
-        _quantities(found.athlete, found.visit, found.trial, trials)
+        _quantities(found.athlete, found.visit or 0.0, found.trial, trials)
     except (ModelRefusedError, ValueError) as error:
         numbers.not_run(subject, str(error))
         return numbers
@@ -208,10 +221,7 @@ def one_group(
         n_athletes=int(known["athlete_id"].nunique()),
         n_trials=len(known),
         rows_dropped=len(rows) - len(known),
-        note=""
-        if repeated_athletes(known)
-        else "nobody has two visits: what changes between "
-        "visits is part of the athletes' variation",
+        note="" if repeated_athletes(known) else ONE_VISIT,
     )
     unit = "log scale" if on_log_scale else str(known["unit"].iloc[0])
     add_numbers(shown, subject, found, trials, unit, float(plan["confidence_level"]))

@@ -39,6 +39,8 @@ _COLUMNS = (
 
 def _trials(ledger: Ledger, subject: tuple[str, ...]) -> Cell:
     address = number_id(ANALYSIS, subject, "for_80", "trials_needed")
+    if math.isnan(ledger.value(number_id(ANALYSIS, subject, "mean_of_trials", "reliability"))):
+        return "not estimated"
     if math.isnan(ledger.value(address)):
         return "not reached"
     return ledger.number(address, "count")

@@ -107,7 +107,18 @@ def test_the_plans_predictor_has_intervals_that_hold_its_estimate():
 def test_one_visit_only_is_told():
     found = numbers(trials_of(30, visits=("clearance",)))
     assert "nobody has two visits" in found["note"].iloc[0]
-    assert found.loc[f"{START}.visit.standard_deviation", "estimate"] == 0.0
+    # a reliability between visits cannot come from one visit: empty, never a number too high
+    for term, quantity in (
+        ("visit", "standard_deviation"),
+        ("one_trial", "reliability"),
+        ("mean_of_trials", "reliability"),
+        ("detectable_change", "detectable_change"),
+        ("for_80", "trials_needed"),
+    ):
+        row = found.loc[f"{START}.{term}.{quantity}"]
+        assert pd.isna(row["estimate"])
+        assert "nobody has two visits" in row["note"]
+    assert 0.0 < found.loc[f"{START}.within_visit.reliability", "estimate"] < 1.0
 
 
 @pytest.mark.parametrize(

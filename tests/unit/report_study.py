@@ -351,6 +351,8 @@ def _reliability() -> Estimates:
     add_numbers(numbers, subject, Deviations(1.0, 0.4, 0.6, draws), 3, "deg", 0.95)
     other = ("peak_vgrf", "plate", "drop_vertical_jump", "landing_2", "both")
     add_numbers(numbers, other, Deviations(0.2, 0.3, 0.1, None), 3, "log scale", 0.95)
+    once = ("average_loading_rate", "plate", "drop_vertical_jump", "both")
+    add_numbers(numbers, once, Deviations(0.2, None, 0.1, None), 3, "log scale", 0.95)
     return numbers
 
 
