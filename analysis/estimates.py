@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypedDict, Unpack
 
@@ -74,6 +74,19 @@ def number_id(
 ) -> str:
     """Return the address of a number, e.g. `cox_primary.graft_rupture.age.hazard_ratio`."""
     return ".".join(address_part(part) for part in (analysis, subject, term, quantity))
+
+
+def subjects_of(
+    table: pd.DataFrame, analysis: str, term: str, quantity: str
+) -> Iterator[tuple[str, ...]]:
+    """Yield the subjects of an analysis for which a term and quantity exist, in their order.
+
+    The inverse of `number_id`: each subject comes as the words of its part of the address.
+    """
+    head, tail = f"{analysis}.", f".{address_part(term)}.{address_part(quantity)}"
+    for address in rows_of(table, analysis, quantity)["number_id"].sort_values():
+        if address.endswith(tail):
+            yield tuple(address.removeprefix(head).removesuffix(tail).split("."))
 
 
 class Estimates:

@@ -103,6 +103,28 @@ def limits_of_agreement(
     )
 
 
+def recovered_limits(
+    bias: float, half: float, deviation: float, bounds: tuple[float, float], multiplier: float
+) -> tuple[tuple[float, float], tuple[float, float], tuple[float, float]]:
+    """Return the limits, the interval of the lower one, and that of the upper one.
+
+    The variances of bias and deviation are recovered from their own intervals (Zou 2013, Stat
+    Methods Med Res 22:630).
+
+    Parameters
+    ----------
+    half
+        Half width of the interval of the bias.
+    bounds
+        Interval of the standard deviation of a difference.
+    """
+    reach = multiplier * deviation
+    inward = float(np.hypot(half, multiplier * (deviation - bounds[0])))
+    outward = float(np.hypot(half, multiplier * (bounds[1] - deviation)))
+    low, high = bias - reach, bias + reach
+    return (low, high), (low - outward, low + inward), (high - inward, high + outward)
+
+
 def proportional_bias(first: ArrayLike, second: ArrayLike) -> ProportionalBias:
     """Return the regression of the differences on the means of the pairs."""
     one, two = paired_values(first, second)

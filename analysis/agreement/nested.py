@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from analysis.agreement.limits import paired_values
+from analysis.agreement.limits import paired_values, recovered_limits
 from analysis.mixed import (
     ContrastT,
     MixedFit,
@@ -119,19 +119,21 @@ def nested_limits(
     covariance = KenwardRogerMoments(fit).parameter_covariance
     df = 2.0 * total**2 / float(covariance.sum())
     deviation = float(np.sqrt(total))
-    low, high = bias.estimate - multiplier * deviation, bias.estimate + multiplier * deviation
-    half = bias.high - bias.estimate
-    shrink, grow = _deviation_interval(deviation, df, level)
-    inward = float(np.hypot(half, multiplier * (deviation - shrink)))
-    outward = float(np.hypot(half, multiplier * (grow - deviation)))
+    (low, high), low_interval, high_interval = recovered_limits(
+        bias.estimate,
+        bias.high - bias.estimate,
+        deviation,
+        _deviation_interval(deviation, df, level),
+        multiplier,
+    )
     return NestedLimits(
         bias=bias,
         deviation=deviation,
         deviation_df=df,
         low=low,
         high=high,
-        low_interval=(low - outward, low + inward),
-        high_interval=(high - inward, high + outward),
+        low_interval=low_interval,
+        high_interval=high_interval,
         components=variances,
         dropped_terms=dropped,
         pairs=differences.size,

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from analysis.agreement.limits import paired_values
+from analysis.agreement.limits import paired_values, recovered_limits
 
 
 @dataclass(frozen=True)
@@ -128,9 +128,9 @@ def _limits(
     smallest = float(np.sqrt(max(total - np.sqrt(down), 0.0)))
     largest = float(np.sqrt(total + np.sqrt(up)))
     half = float(stats.norm.ppf(1.0 - alpha / 2)) * float(np.sqrt(of_means / n))
-    inward = float(np.hypot(half, multiplier * (deviation - smallest)))
-    outward = float(np.hypot(half, multiplier * (largest - deviation)))
-    low, high = bias - multiplier * deviation, bias + multiplier * deviation
+    (low, high), low_interval, high_interval = recovered_limits(
+        bias, half, deviation, (smallest, largest), multiplier
+    )
     return RepeatedLimits(
         bias=bias,
         deviation=deviation,
@@ -138,8 +138,8 @@ def _limits(
         within_variance=within,
         low=low,
         high=high,
-        low_interval=(low - outward, low + inward),
-        high_interval=(high - inward, high + outward),
+        low_interval=low_interval,
+        high_interval=high_interval,
         subjects=n,
         pairs=pairs,
         level=level,

@@ -14,7 +14,7 @@ from analysis.force_model.inputs import Array
 from analysis.force_model.scores import rise_of_rmse, scores_of
 from analysis.mixed import ModelRefusedError
 from analysis.models.agreement import random_terms
-from analysis.models.agreement_rows import jackknifed, random_part, tested
+from analysis.models.agreement_rows import LIMIT_INTERVAL, jackknifed, random_part, tested
 from analysis.models.force_errors import limb_errors
 from analysis.models.force_ladder import ATHLETES, SITES, Ladder, Validation
 
@@ -66,7 +66,7 @@ def _add_scores(
             "ci_low": low,
             "ci_high": high,
             "ci_level": level,
-            "ci_type": "variance estimates recovered",
+            "ci_type": LIMIT_INTERVAL,
             "estimation": "REML",
             "note": random_part(limits),
         }

@@ -5,36 +5,35 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 
-from analysis.estimates import number_id
+from analysis.estimates import number_id, subjects_of
 from analysis.labels import metric_label, sentence_case, unit_shown, words
 from analysis.models.metric_reliability import ANALYSIS
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger
-from analysis.tables.journal import Cell, JournalTable, Row, with_interval
+from analysis.tables.cells import interval_cell
+from analysis.tables.journal import Cell, JournalTable, Row
 
-
-def _number(ledger: Ledger, address: str, style: str) -> Cell:
-    return ledger.number(address, style)
-
-
-def _interval(ledger: Ledger, address: str, style: str) -> Cell:
-    """Return a number with its interval where it has one."""
-    if math.isnan(ledger.value(address, "ci_low")):
-        return ledger.number(address, style)
-    low, high = (ledger.number(address, style, field=f"ci_{end}") for end in ("low", "high"))
-    return with_interval(ledger.number(address, style), low, high)
-
-
-# All intervals stand in the estimates; the table prints those that a reader asks for.
 _COLUMNS = (
-    ("athlete", "standard_deviation", "measure", _number),
-    ("visit", "standard_deviation", "measure", _number),
-    ("trial", "standard_deviation", "measure", _number),
-    ("one_trial", "reliability", "two_decimals", _number),
-    ("mean_of_trials", "reliability", "two_decimals", _interval),
-    ("error_of_mean", "standard_error_of_measurement", "measure", _number),
-    ("detectable_change", "detectable_change", "measure", _interval),
+    ("athlete", "standard_deviation", "measure"),
+    ("visit", "standard_deviation", "measure"),
+    ("trial", "standard_deviation", "measure"),
+    ("one_trial", "reliability", "two_decimals"),
+    ("mean_of_trials", "reliability", "two_decimals"),
+    ("error_of_mean", "standard_error_of_measurement", "measure"),
+    ("detectable_change", "detectable_change", "measure"),
 )
+_WITH_INTERVAL = {"mean_of_trials", "detectable_change"}
+"""Intervals that the table prints; all of them stand in the estimates."""
+
+
+def _cells(ledger: Ledger, subject: tuple[str, ...], shown: set[str]) -> list[Cell]:
+    """Return the numbers of a group, with the intervals of the terms in `shown`."""
+    return [
+        (interval_cell if term in shown else Ledger.number)(
+            ledger, number_id(ANALYSIS, subject, term, quantity), style
+        )
+        for term, quantity, style in _COLUMNS
+    ]
 
 
 def _trials(ledger: Ledger, subject: tuple[str, ...]) -> Cell:
@@ -46,15 +45,15 @@ def _trials(ledger: Ledger, subject: tuple[str, ...]) -> Cell:
     return ledger.number(address, "count")
 
 
-def _subjects(context: Context) -> Iterator[tuple[tuple[str, ...], bool]]:
-    """Yield each group once, as its address reads, and whether it has intervals: those first."""
-    rows = context.estimates
-    found = rows.loc[(rows["analysis"] == ANALYSIS) & (rows["term"] == "athlete")]
-    tail = ".athlete.standard_deviation"
-    for with_intervals in (True, False):
-        for _, row in found.loc[found["ci_low"].notna() == with_intervals].iterrows():
-            address = row["number_id"].removeprefix(f"{ANALYSIS}.").removesuffix(tail)
-            yield tuple(address.split(".")), with_intervals
+def _subjects(context: Context, ledger: Ledger) -> Iterator[tuple[tuple[str, ...], bool]]:
+    """Yield each group once, and whether it has intervals: those come first."""
+    address = ("athlete", "standard_deviation")
+    found = list(subjects_of(context.estimates, ANALYSIS, *address))
+    bounded = [
+        (subject, not math.isnan(ledger.value(number_id(ANALYSIS, subject, *address), "ci_low")))
+        for subject in found
+    ]
+    yield from sorted(bounded, key=lambda item: not item[1])
 
 
 def _heading(subject: tuple[str, ...], unit: str) -> Exempt:
@@ -74,16 +73,13 @@ def _label(context: Context, subject: tuple[str, ...]) -> Exempt:
 def _rows(context: Context, ledger: Ledger) -> Iterator[Row]:
     units = dict(zip(context.estimates["number_id"], context.estimates["unit"], strict=True))
     above = None
-    for subject, with_intervals in _subjects(context):
+    for subject, with_intervals in _subjects(context, ledger):
         group = (with_intervals, *subject[:2])
         if group != above:
             above = group
             unit = units[number_id(ANALYSIS, subject, "athlete", "standard_deviation")]
             yield Row((_heading(subject, unit),))
-        cells = [
-            written(ledger, number_id(ANALYSIS, subject, term, quantity), style)
-            for term, quantity, style, written in _COLUMNS
-        ]
+        cells = _cells(ledger, subject, _WITH_INTERVAL if with_intervals else set())
         yield Row((_label(context, subject), *cells, _trials(ledger, subject)))
 
 

@@ -2,26 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
-from analysis.estimates import address_part, number_id
+from analysis.estimates import number_id, subjects_of
 from analysis.labels import metric_label, sentence_case, unit_shown, words
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger
 from analysis.tables.journal import Cell, JournalTable, Row
 from shared.metric_dictionary import metrics
-
-
-def _places(context: Context, analysis: str, term: str, quantity: str) -> Iterator[tuple[str, ...]]:
-    """Yield the subjects of an analysis' rows, in the order of their addresses."""
-    rows = context.estimates
-    chosen = rows.loc[
-        (rows["analysis"] == analysis) & (rows["term"] == term) & (rows["quantity"] == quantity),
-        "number_id",
-    ]
-    tail = f".{address_part(term)}.{address_part(quantity)}"
-    for address in sorted(chosen):
-        yield tuple(address.removeprefix(f"{analysis}.").removesuffix(tail).split("."))
 
 
 def _number(
@@ -40,7 +26,7 @@ def build_metrics(context: Context, ledger: Ledger) -> JournalTable:
     """Return each metric by sensor: values, share usable, saturated, and why values are lost."""
     name = "quality_metrics"
     notes = _notes(context, name)
-    found = set(_places(context, name, "values", "count"))
+    found = set(subjects_of(context.estimates, name, "values", "count"))
     rows = []
     for metric in metrics().values():
         for sensor in metric.sensors:
@@ -80,7 +66,7 @@ def build_calibrations(context: Context, ledger: Ledger) -> JournalTable:
     name = "quality_calibrations"
     units = {"gyro": "deg/s", "accelerometer": "mg", "plate": "N", "camera": "deg"}
     rows = []
-    for where in _places(context, name, "calibrations", "count"):
+    for where in subjects_of(context.estimates, name, "calibrations", "count"):
         site, device, sensor, kind = where
         label = f"{context.sites.get(site, site)}, {device}: {words(sensor)}, {words(kind)}"
         rows.append(
@@ -126,7 +112,7 @@ def build_bench(context: Context, ledger: Ledger) -> JournalTable:
     """Return the calibrations of the units on the bench."""
     name = "quality_bench"
     rows = []
-    for where in _places(context, name, "calibrations", "count"):
+    for where in subjects_of(context.estimates, name, "calibrations", "count"):
         device, sensor, kind = where
         rows.append(
             Row(

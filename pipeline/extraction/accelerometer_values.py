@@ -7,13 +7,15 @@ from dataclasses import replace
 
 import numpy as np
 
+from pipeline.extraction.calibrated import Calibrated
 from pipeline.extraction.contact_lag import CONTACT_LAG, contact_lag
 from pipeline.extraction.observe import Observed
+from pipeline.extraction.places import WAIST_PLACE
 from pipeline.extraction.plate_values import timing_values
 from pipeline.extraction.sensor_values import FullScales, clipped, judged, kind_of, wanted
-from pipeline.extraction.standing import WAIST_PLACE, Standing
+from pipeline.extraction.standing import Standing
 from pipeline.extraction.trials import REFERENCE, WAIST
-from pipeline.extraction.values import Carrier, SideLanding, Value
+from pipeline.extraction.values import Carrier, SideLanding, Source, Value
 from pipeline.extraction.waist import Signal, read_reference
 from pipeline.extraction.waist_impact import impact_values
 from pipeline.metrics.outcome import Outcome
@@ -22,14 +24,21 @@ from shared.settings.processing import ProcessingSettings
 
 SENSOR, REFERENCE_SENSOR, REFERENCE_PLACE = "waist", "reference_accelerometer", "reference"
 
+Sources = tuple[Source, ...]
 
-def _upward(standing: Standing, device: str, location: str) -> Signal | None:
+
+def _upward(place: Calibrated | None) -> Signal | None:
     """Return the direction of gravity's reaction in the frame of a unit, shape (3,)."""
-    place = standing.place(device, location)
     if place is None:
         return None
     gravity = np.array(place.offset)
     return gravity / np.linalg.norm(gravity)
+
+
+def _sources(standing: Standing, device: str, place: Calibrated | None, location: str) -> Sources:
+    """Return the calibrations that the values of a unit rest on: quiet standing, and the bench."""
+    standing_still = (place.source,) if place else ()
+    return (*standing_still, *standing.bench_sources(device, location))
 
 
 def values_of_waist(
@@ -41,12 +50,12 @@ def values_of_waist(
         return
     device = waist.signals.device
     place = standing.place(device, WAIST_PLACE)
-    upward = _upward(standing, device, WAIST_PLACE)
+    upward = _upward(place)
     carrier = Carrier(
         SENSOR,
         waist.signals,
         clipped(waist.signals, list(WAIST), scales, settings),
-        ((place.source,) if place else ()) + tuple(standing.bench_sources(device, WAIST_PLACE)),
+        _sources(standing, device, place, WAIST_PLACE),
         frozenset() if place else frozenset({str(Reason.CALIBRATION_REJECTED)}),
     )
     for (number, side), landing in observed.waist_landings.items():
@@ -86,12 +95,12 @@ def values_of_reference(
         return
     device = unit.signals.device
     place = standing.place(device, REFERENCE_PLACE)
-    upward = _upward(standing, device, REFERENCE_PLACE)
+    upward = _upward(place)
     carrier = Carrier(
         REFERENCE_SENSOR,
         unit.signals,
         clipped(unit.signals, list(REFERENCE), scales, settings),
-        ((place.source,) if place else ()) + tuple(standing.bench_sources(device, REFERENCE_PLACE)),
+        _sources(standing, device, place, REFERENCE_PLACE),
     )
     for (number, side), chosen in observed.chosen.items():
         todo = wanted(trial.task, number, REFERENCE_SENSOR, kind_of(trial, side))

@@ -9,10 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.extraction.plates import Plates
-from pipeline.extraction.stretch import filtered_between
+from pipeline.extraction.stretch import filtered_between, too_slow_for
 from pipeline.extraction.values import SideLanding
 from pipeline.metrics.outcome import Refused
-from pipeline.reasons import Reason
 from shared.settings.processing import ProcessingSettings
 
 Signal = NDArray[np.float64]
@@ -40,13 +39,9 @@ def forces_by_side(
     if not contacts:
         return {}
     rate_hz, cutoff = plates.signals.rate_hz, settings.filtering.force_hz
-    if cutoff is not None and cutoff >= 0.5 * rate_hz:
-        refusal = Refused(
-            Reason.RATE_MISMATCH,
-            f"{rate_hz:g} samples per second do not allow the cut-off of {cutoff:g} Hz",
-        )
-        limbs = {limb: Forces(plates.force_of(limb), refusal) for limb in plates.sides}
-        return limbs | {side: Forces(plates.total, refusal)}
+    if (too_slow := too_slow_for(cutoff, rate_hz)) is not None:
+        limbs = {limb: Forces(plates.force_of(limb), too_slow) for limb in plates.sides}
+        return limbs | {side: Forces(plates.total, too_slow)}
     reach = settings.windows.peak_force_s * rate_hz
     smooth = filtered_between(
         plates.forces,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -93,28 +94,35 @@ def judge(recording: Recording, recording_id: str, shortest_s: float) -> Reading
 
 
 def read_file(
-    path: Path, profile: DeviceProfile, file: str, recording_id: str, shortest_s: float
+    path: Path,
+    profile: DeviceProfile,
+    file: str,
+    recording_id: str,
+    shortest_s: float,
+    forgiven: Callable[[Problem], bool] = lambda _: False,
 ) -> Reading:
-    """Read and judge a file; a file that cannot be used never stops the others."""
+    """Read and judge a file; a file that cannot be used never stops the others.
+
+    Parameters
+    ----------
+    forgiven
+        Tells which findings of the reader do not count against this kind of file.
+    """
     try:
         recording = read_recording(path, profile, file)
     except StudyError as error:
         return _unusable(error.problems, sha256_of_file(path) if path.is_file() else "")
-    return judge(recording, recording_id, shortest_s)
+    problems = tuple(problem for problem in recording.problems if not forgiven(problem))
+    return judge(replace(recording, problems=problems), recording_id, shortest_s)
 
 
 def read_bench_file(
     path: Path, profile: DeviceProfile, file: str, recording_id: str, shortest_s: float
 ) -> Reading:
     """Read and judge a file of a unit on the bench, which nobody wears: it may lie on any face."""
-    try:
-        recording = read_recording(path, profile, file)
-    except StudyError as error:
-        return _unusable(error.problems, sha256_of_file(path) if path.is_file() else "")
     worn = {c.column for c in profile.channels if sensor_of(c.channel) in _ACCELEROMETERS}
-    problems = tuple(
-        problem
-        for problem in recording.problems
-        if problem.rule != "sign_contradicts_signal" or problem.column not in worn
-    )
-    return judge(replace(recording, problems=problems), recording_id, shortest_s)
+
+    def lies_on_a_face(problem: Problem) -> bool:
+        return problem.rule == "sign_contradicts_signal" and problem.column in worn
+
+    return read_file(path, profile, file, recording_id, shortest_s, lies_on_a_face)

@@ -10,6 +10,7 @@ from pipeline.calibration.saturation import Clipping
 from pipeline.extraction.knee import Knee
 from pipeline.extraction.knee_values import camera_values, gyro_values
 from pipeline.extraction.observe import Observed
+from pipeline.extraction.places import PLATE
 from pipeline.extraction.plate_forces import forces_by_side
 from pipeline.extraction.plate_values import (
     between_limbs,
@@ -18,7 +19,7 @@ from pipeline.extraction.plate_values import (
     needs_body_weight,
 )
 from pipeline.extraction.signals import Signals
-from pipeline.extraction.standing import PLATE, Standing
+from pipeline.extraction.standing import Standing
 from pipeline.extraction.tasks import LANDINGS
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import Carrier, SideLanding, Source, Value

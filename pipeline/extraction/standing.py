@@ -11,7 +11,7 @@ from pipeline.calibration.accelerometer import Accelerometer
 from pipeline.calibration.gyroscope import bias_in_session
 from pipeline.calibration.segment_frame import SegmentFrame
 from pipeline.extraction.calibrated import Calibrated, Places
-from pipeline.extraction.places import PLATE, WAIST_PLACE, places_of
+from pipeline.extraction.places import PLATE, places_of
 from pipeline.extraction.session_end import flexion_axes, with_changes
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.units import NO_BENCH, Unit
@@ -19,8 +19,6 @@ from pipeline.extraction.values import Source
 from pipeline.reasons import Reason
 from shared.channels import AXES
 from shared.settings.processing import ProcessingSettings
-
-__all__ = ["PLATE", "WAIST_PLACE", "Standing", "calibrate"]
 
 _SEGMENTS = ("thigh", "shank")
 

@@ -6,6 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.filtering.butterworth import zero_lag_lowpass
+from pipeline.metrics.outcome import Refused
+from pipeline.reasons import Reason
 
 Signal = NDArray[np.float64]
 
@@ -16,6 +18,16 @@ The second-order pass forgets its start as exp(-2 pi 0.88 t f_c) (0.707 of the d
 which lies a factor 1.25 above the cut-off): 6e-20 after eight periods, so the stretch equals the
 same samples of the filtered whole recording to rounding. Closed form.
 """
+
+
+def too_slow_for(cutoff_hz: float | None, rate_hz: float) -> Refused | None:
+    """Return why a cut-off cannot be applied at a rate; None where it can."""
+    if cutoff_hz is None or cutoff_hz < 0.5 * rate_hz:
+        return None
+    return Refused(
+        Reason.RATE_MISMATCH,
+        f"{rate_hz:g} samples per second do not allow the cut-off of {cutoff_hz:g} Hz",
+    )
 
 
 def filtered_between(

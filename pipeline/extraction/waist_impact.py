@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from pipeline.events.waist import resultant
-from pipeline.extraction.stretch import filtered_between
+from pipeline.extraction.stretch import filtered_between, too_slow_for
 from pipeline.extraction.values import shifted
 from pipeline.extraction.waist import Signal, Waist
 from pipeline.metrics.outcome import Outcome, Refused
@@ -41,9 +41,8 @@ def impact_values(
     """
     rate_hz, window_s = unit.signals.rate_hz, settings.windows.waist_peak_s
     cutoff, gravity = settings.filtering.waist_acceleration_hz, settings.standard_gravity
-    if cutoff is not None and cutoff >= 0.5 * rate_hz:
-        too_slow = f"{rate_hz:g} samples per second do not allow the cut-off of {cutoff:g} Hz"
-        return dict.fromkeys(METRICS, Refused(Reason.RATE_MISMATCH, too_slow))
+    if (too_slow := too_slow_for(cutoff, rate_hz)) is not None:
+        return dict.fromkeys(METRICS, too_slow)
     # A slope needs a sample on either side of the window.
     first = max(math.floor(contact) - 1, 0)
     last = math.ceil(contact + window_s * rate_hz) + 1
