@@ -153,7 +153,7 @@ class Movement:
         last = self.contacts[-1]
         landing = self.landing_of(last.speed).force(time - last.time_s)
         if self.task == "countermovement_jump":
-            return np.where(time < last.time_s, _until_takeoff(self.jump, time), landing)
+            return np.where(time < last.time_s, self.jump.until_takeoff(time), landing)
         if self.task == "drop_vertical_jump":
             first = self.contacts[0]
             on_plate = (time >= first.time_s) & (time < (first.takeoff_s or 0.0))
@@ -212,19 +212,3 @@ def _bend(time: Array, contact: float) -> Array:
 def _bend_rate(time: Array, contact: float) -> Array:
     bent = _rise_rate(time, contact - BEFORE_CONTACT_S, FLEXION_S)
     return FLEXION_DEG * (bent - _rise_rate(time, contact + _HELD_UNTIL_S, _EXTENSION_S))
-
-
-def _until_takeoff(jump: Jump, time: Array) -> Array:
-    """Force of `signals.Jump` before its landing, at any times, in body weights."""
-    force = np.ones_like(time)
-    dip = (time >= jump.start) & (time < jump.start + jump.dip)
-    swing = np.sin(2.0 * np.pi * (time - jump.start) / jump.dip)
-    force = np.where(dip, 1.0 - jump.dip_acceleration / G * swing, force)
-    begin = jump.start + jump.dip
-    push = (time >= begin) & (time < begin + jump.push)
-    rise = np.sin(np.pi * (time - begin) / jump.push)
-    force = np.where(push, 1.0 + jump.push_acceleration / G * rise, force)
-    begin += jump.push
-    falling = (time >= begin) & (time < jump.takeoff)
-    force = np.where(falling, 1.0 - (time - begin) / jump.fall, force)
-    return np.where(time >= jump.takeoff, 0.0, force)

@@ -130,22 +130,24 @@ class Jump:
     def landing(self) -> SpringMass:
         return SpringMass(self.stiffness, self.damping_ratio, self.takeoff_speed)
 
-    def force(self, rate_hz: float) -> Array:
-        time = sample_times(rate_hz, self.end)
-        force = np.full_like(time, WEIGHT)
+    def until_takeoff(self, time: Array) -> Array:
+        """Force on the plate before the landing, in body weights, at any times."""
+        force = np.ones_like(time)
         dip = (time >= self.start) & (time < self.start + self.dip)
-        force[dip] -= (
-            MASS * self.dip_acceleration * np.sin(2.0 * np.pi * (time[dip] - self.start) / self.dip)
-        )
+        swing = np.sin(2.0 * np.pi * (time - self.start) / self.dip)
+        force = np.where(dip, 1.0 - self.dip_acceleration / G * swing, force)
         begin = self.start + self.dip
         push = (time >= begin) & (time < begin + self.push)
-        force[push] += (
-            MASS * self.push_acceleration * np.sin(np.pi * (time[push] - begin) / self.push)
-        )
+        rise = np.sin(np.pi * (time - begin) / self.push)
+        force = np.where(push, 1.0 + self.push_acceleration / G * rise, force)
         begin += self.push
-        falling = (time >= begin) & (time < begin + self.fall)
-        force[falling] = WEIGHT * (1.0 - (time[falling] - begin) / self.fall)
-        force[(time >= self.takeoff) & (time < self.contact)] = 0.0
+        falling = (time >= begin) & (time < self.takeoff)
+        force = np.where(falling, 1.0 - (time - begin) / self.fall, force)
+        return np.where(time >= self.takeoff, 0.0, force)
+
+    def force(self, rate_hz: float) -> Array:
+        time = sample_times(rate_hz, self.end)
+        force = WEIGHT * self.until_takeoff(time)
         after = time >= self.contact
         force[after] = self.landing.force(time[after] - self.contact)
         return force
