@@ -54,6 +54,7 @@ _ANALYSES = {
     "limb_difference": "limb_difference",
     "asymmetry": "asymmetry",
     "reliability": "metric_reliability",
+    "known_groups": "known_groups",
     "agreement": "agreement",
     "contact_lag": "contact_lag",
     "force_model": "force_model",

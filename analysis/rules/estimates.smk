@@ -10,6 +10,7 @@ rule collect_estimates:
             rules.sensor_quality.output.estimates,
             rules.limb_differences.output.estimates,
             rules.metric_reliability.output.estimates,
+            rules.known_groups.output.estimates,
             rules.force_from_waist.output.estimates,
             rules.asymmetry_of_limbs.output.estimates,
             rules.agreement_of_sensors.output.estimates,

@@ -1,4 +1,4 @@
-# Reliability of the metrics from the study's own trials and visits.
+# Reliability of the metrics from the study's own trials and visits, and landings known to differ.
 
 
 rule metric_reliability:
@@ -18,5 +18,24 @@ rule metric_reliability:
         study=STUDY.study,
     message:
         "Estimating the reliability of the metrics"
+    script:
+        "../../shared/step.py"
+
+
+rule known_groups:
+    input:
+        metrics=rules.collect.output.metrics_table,
+        code=code_of("analysis.models.known_groups:known_groups"),
+    output:
+        estimates=f"{RESULTS}/models/known_groups.parquet",
+    log:
+        f"{RESULTS}/logs/known_groups.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/known_groups.tsv"
+    params:
+        step="analysis.models.known_groups:known_groups",
+        plan=STUDY.plan,
+    message:
+        "Comparing soft with stiff instructed landings"
     script:
         "../../shared/step.py"

@@ -11,24 +11,35 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.simulate.columns import INSTRUMENTS, Columns
 from pipeline.simulate.contact import DENSE_RATE_HZ
 from pipeline.simulate.files import write_bytes, write_recording
-from pipeline.simulate.instruments import RATES_HZ, RECORD, Columns, Fitting, clipped_samples, fit
+from pipeline.simulate.fitting import Fitting, fit
+from pipeline.simulate.instruments import clipped_samples, record
 from pipeline.simulate.movement import move
 from pipeline.simulate.people import VISITS, Person
 from pipeline.simulate.protocol import (
     Trial,
+    calibration_kinds,
     calibration_path,
     devices_of,
     has_wrong_rate,
     is_duplicate,
     plan_trials,
 )
+from pipeline.simulate.session import flexing, standing
 from pipeline.simulate.settings import Predictor, SimulationSettings
-from pipeline.simulate.signals import Signals, make_signals, make_standing, sway_acceleration
+from pipeline.simulate.signals import Signals, make_signals, sway_acceleration
 from pipeline.simulate.streams import generator
-from pipeline.simulate.style import COUNTERMOVEMENT, Performance, draw_style, style_values
+from pipeline.simulate.style import (
+    COUNTERMOVEMENT,
+    Performance,
+    draw_style,
+    slots,
+    style_values,
+)
 from pipeline.simulate.truth import TrueValue, true_values
+from pipeline.simulate.units import Unit, draw_unit, unit_number
 
 Array = NDArray[np.float64]
 
@@ -113,7 +124,7 @@ def _spoil(
     recording = trial.recording_id(device)
     motion = signals.motion
     assert motion is not None
-    rate = RATES_HZ[device]
+    rate = INSTRUMENTS[device].rate_hz
     contact = round(motion.contact_s[0] * rate)
     found: list[Nuisance] = []
     if trial.fault == "incomplete_plate" and device in _PLATE_DEVICES:
@@ -142,50 +153,95 @@ def _spoil(
     return columns, found
 
 
-def _record_trial(
-    settings: SimulationSettings,
-    trial: Trial,
-    signals: Signals,
-    fitting: Fitting,
-    rng: np.random.Generator,
-    study_folder: Path,
-) -> list[Nuisance]:
-    found: list[Nuisance] = []
-    if trial.fault == "second_hop":
-        found.append(Nuisance("second_hop", trial.recording_id("")[:-1], "hop after the landing"))
-    for device in devices_of(trial.person):
-        columns = RECORD[device](signals, fitting, settings.instruments, rng)
-        columns, spoiled = _spoil(settings, trial, device, columns, signals, rng)
-        target = study_folder / trial.path(device)
-        if is_duplicate(settings, trial):
-            original = replace(trial, trial=trial.trial - 1)
-            write_bytes(target, (study_folder / original.path(device)).read_bytes())
-            detail = "same bytes as the trial before"
-            found.append(Nuisance("duplicate_recording", trial.recording_id(device), detail))
-            continue
-        write_recording(target, device, columns, RATES_HZ[device])
-        found += spoiled
-    return found
+class _Recorder:
+    """Records one athlete, visit by visit, trial by trial.
+
+    What was added to the study later (further trials, calibrations beside quiet standing, the
+    reference unit) draws from streams of its own, so that everything else keeps its noise.
+    """
+
+    def __init__(self, settings: SimulationSettings, person: Person, study_folder: Path):
+        self.settings, self.person, self.folder = settings, person, study_folder
+        self.rng = generator(settings.seed, person.number, "measurement")
+        self.session = generator(settings.seed, person.number, "session")
+        self.further = generator(settings.seed, person.number, "further_measurement")
+        number = unit_number(person)
+        self.units: dict[str, Unit] = {
+            device: draw_unit(settings, device, number) for device in devices_of(person)
+        }
+        self.fitting: Fitting | None = None
+
+    def start_visit(self, visit: int) -> None:
+        """Put the units on and record the calibrations of the session."""
+        self.fitting = fit(self.settings, self.person, self.rng, self.session)
+        for kind, rng in (
+            ("standing", self.rng),
+            ("standing_end", self.session),
+            ("functional_flexion", self.session),
+        ):
+            self._calibrate(visit, kind, rng)
+
+    def _calibrate(self, visit: int, kind: str, rng: np.random.Generator) -> None:
+        person = self.person
+        devices = [
+            d for d in devices_of(person) if kind in calibration_kinds(self.settings, person, d)
+        ]
+        if not devices:
+            return
+        signals = _session_signals(self.settings, person, visit, kind, rng)
+        for device in devices:
+            own = self.session if INSTRUMENTS[device].reference else rng
+            share = 1.0 if kind == "standing_end" else 0.0
+            columns = self._record(device, signals, share, own)
+            path = self.folder / calibration_path(person, visit, device, kind)
+            write_recording(path, device, columns, INSTRUMENTS[device].rate_hz)
+
+    def _record(
+        self, device: str, signals: Signals, share: float, rng: np.random.Generator
+    ) -> Columns:
+        assert self.fitting is not None, "a visit must have started"
+        worn, unit = self.fitting.at(share), self.units[device]
+        return record(device, signals, worn, unit, self.settings.instruments, rng)
+
+    def rng_of(self, trial: Trial) -> np.random.Generator:
+        """Return the random numbers of a trial's signals."""
+        usual = len(slots(self.settings.protocol.trials))
+        return self.rng if trial.slot < usual else self.further
+
+    def trial(self, trial: Trial, signals: Signals) -> list[Nuisance]:
+        """Write the recordings of a trial; return what went wrong."""
+        settings, found = self.settings, []
+        if trial.fault == "second_hop":
+            name = trial.recording_id("")[:-1]
+            found.append(Nuisance("second_hop", name, "hop after the landing"))
+        for device in devices_of(trial.person):
+            rng = self.session if INSTRUMENTS[device].reference else self.rng_of(trial)
+            columns = self._record(device, signals, trial.session_share, rng)
+            columns, spoiled = _spoil(settings, trial, device, columns, signals, rng)
+            target = self.folder / trial.path(device)
+            if is_duplicate(settings, trial):
+                original = replace(trial, trial=trial.trial - 1)
+                write_bytes(target, (self.folder / original.path(device)).read_bytes())
+                detail = "same bytes as the trial before"
+                found.append(Nuisance("duplicate_recording", trial.recording_id(device), detail))
+                continue
+            write_recording(target, device, columns, INSTRUMENTS[device].rate_hz)
+            found += spoiled
+        return found
 
 
-def _calibrate(
-    settings: SimulationSettings,
-    person: Person,
-    visit: int,
-    fitting: Fitting,
-    rng: np.random.Generator,
-    study_folder: Path,
-) -> None:
-    standing = Performance(person, visit, COUNTERMOVEMENT, "both", 0, None)
-    style = style_values(settings, {person.number: draw_style(settings, person.number)}, [standing])
-    duration = settings.protocol.standing_duration_s
-    samples = round(duration * DENSE_RATE_HZ) + 1
-    sway = sway_acceleration(rng, samples, [(0.0, duration)], settings.instruments.sway_m_s2)
-    signals = make_standing(standing, style, 0, sway)
-    for device in devices_of(person):
-        columns = RECORD[device](signals, fitting, settings.instruments, rng)
-        path = study_folder / calibration_path(person, visit, device)
-        write_recording(path, device, columns, RATES_HZ[device])
+def _session_signals(
+    settings: SimulationSettings, person: Person, visit: int, kind: str, rng: np.random.Generator
+) -> Signals:
+    """Return what perfect instruments would see in a calibration of a session."""
+    how = settings.protocol.standing
+    upright = Performance(person, visit, COUNTERMOVEMENT, "both", 0, None)
+    style = style_values(settings, {person.number: draw_style(settings, person.number)}, [upright])
+    if kind == "functional_flexion":
+        return flexing(upright, style, 0, how)
+    samples = round(how.duration_s * DENSE_RATE_HZ) + 1
+    sway = sway_acceleration(rng, samples, [(0.0, how.duration_s)], settings.instruments.sway_m_s2)
+    return standing(upright, style, 0, sway, how)
 
 
 def _mirrored(settings: SimulationSettings, attendance: Attendance) -> list[Nuisance]:
@@ -219,22 +275,22 @@ def simulate_batch(
     )
     truth: list[TrueValue] = []
     nuisances = [row for item in batch for row in _mirrored(settings, item)]
-    visit_now: tuple[int, int] | None = None
+    recorder: _Recorder | None = None
+    visit = -1
     for index, (trial, motion) in enumerate(zip(trials, motions, strict=True)):
-        if visit_now is None or visit_now[0] != trial.person.number:
-            rng = generator(settings.seed, trial.person.number, "measurement")
-        if visit_now != (trial.person.number, trial.visit):
-            visit_now = (trial.person.number, trial.visit)
-            fitting = fit(settings, trial.person, rng)
-            _calibrate(settings, trial.person, trial.visit, fitting, rng, study_folder)
+        if recorder is None or recorder.person != trial.person:
+            recorder, visit = _Recorder(settings, trial.person, study_folder), -1
+        if trial.visit != visit:
+            visit = trial.visit
+            recorder.start_visit(visit)
         sway = sway_acceleration(
-            rng,
+            recorder.rng_of(trial),
             len(motion.support),
             _quiet_windows(trial.duration_s, motion.moving_s),
             settings.instruments.sway_m_s2,
         )
         signals = make_signals(trial.performance, motion, style, index, sway)
-        nuisances += _record_trial(settings, trial, signals, fitting, rng, study_folder)
+        nuisances += recorder.trial(trial, signals)
         if not is_duplicate(settings, trial):
             truth += true_values(signals)
     return truth, nuisances

@@ -43,6 +43,7 @@ _STUDY_TABLES = (
     "athletes.csv",
     "recordings.csv",
     "calibrations.csv",
+    "unit_calibrations.csv",
     "outcomes.csv",
     "rejections.csv",
     "visits.tsv",
@@ -260,6 +261,9 @@ def _athlete_nuisances(
         if person.number == special.event_before_clearance_athlete:
             detail = "graft rupture before clearance"
             rows.append(Nuisance("event_before_clearance", person.athlete_id, detail))
+        if person.number == special.expired_bench_athlete:
+            detail = "bench calibration older than allowed"
+            rows.append(Nuisance("expired_bench", person.athlete_id, detail))
     return rows + [Nuisance("operator_reject", name, "listed in rejections") for name in rejected]
 
 

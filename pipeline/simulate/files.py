@@ -107,6 +107,7 @@ _SUFFIX = {
     "wearables_fast": ".csv",
     "camera_knee": ".tsv",
     "wearables_basic": ".parquet",
+    "reference_unit": ".parquet",
     "lab_c3d": ".c3d",
 }
 _TEXT: dict[str, Callable[[Columns, tuple[str, ...]], bytes]] = {
@@ -125,7 +126,7 @@ def write_recording(path: Path, device: str, columns: Columns, rate_hz: float) -
     """Write a recording in the format of its device."""
     if device == "lab_c3d":
         write_c3d(path, columns, rate_hz)
-    elif device == "wearables_basic":
+    elif suffix_of(device) == ".parquet":
         write_bytes(path, parquet(columns))
     else:
         write_bytes(path, _TEXT[device](columns, _HEADERS[device]))

@@ -1,77 +1,27 @@
-"""What real instruments write: sampled, biased, noisy, clipped, rounded, in their own axes.
-
-The column names and mountings here are those of the invented instruments. They are declared once
-more, independently, in config/devices/*.yaml, which only the pipeline reads.
-"""
+"""What real instruments read: sampled, biased, noisy, clipped."""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.simulate.columns import (
+    AXES,
+    COLUMNS,
+    INSTRUMENTS,
+    SEGMENTS,
+    Columns,
+    Rates,
+    Readings,
+)
 from pipeline.simulate.contact import DENSE_RATE_HZ
-from pipeline.simulate.people import SIDES, Person
-from pipeline.simulate.settings import Instruments, SimulationSettings
+from pipeline.simulate.fitting import Fitting
+from pipeline.simulate.settings import Instruments
 from pipeline.simulate.signals import Signals
+from pipeline.simulate.units import Unit
 from shared.units import STANDARD_GRAVITY
 
 Array = NDArray[np.float64]
-Columns = dict[str, Array]
-
-RATES_HZ = {
-    "plates_pair": 1000,
-    "wearables_fast": 500,
-    "lab_c3d": 500,
-    "wearables_basic": 200,
-    "camera_knee": 120,
-}
-_SEGMENTS = ("thigh", "shank")
-_AXES = ("x", "y", "z")
-
-
-@dataclass(frozen=True)
-class Fitting:
-    """How one athlete wears the units at one visit; rates in deg/s, accelerations in g."""
-
-    accelerometer_bias: Array  # (3,)
-    tilt: Array  # (3, 3) rotation from pelvis to sensor
-    rate_bias: dict[tuple[str, str], Array]  # (segment, side) -> (3,)
-    misalignment: dict[tuple[str, str], tuple[float, float]]  # radians, towards x and y
-    camera_zero: dict[str, float]
-    mirrored: tuple[str, ...]  # sides whose units are turned half around the long axis
-
-
-def _rotation(pitch: float, roll: float) -> Array:
-    cp, sp, cr, sr = np.cos(pitch), np.sin(pitch), np.cos(roll), np.sin(roll)
-    about_z = np.array([[cp, sp, 0.0], [-sp, cp, 0.0], [0.0, 0.0, 1.0]])
-    about_x = np.array([[1.0, 0.0, 0.0], [0.0, cr, sr], [0.0, -sr, cr]])
-    return about_x @ about_z
-
-
-def fit(settings: SimulationSettings, person: Person, rng: np.random.Generator) -> Fitting:
-    """Return how the units sit and err at a visit."""
-    errors = settings.instruments
-    tilt = np.radians(errors.accelerometer_tilt_sd_deg)
-    skew = np.radians(errors.rate_misalignment_sd_deg)
-    bias = rng.normal(0.0, errors.accelerometer_bias_sd_g, 3)
-    rotation = _rotation(rng.normal(0.0, tilt), rng.normal(0.0, tilt))
-    places = [(segment, side) for segment in _SEGMENTS for side in SIDES]
-    mirrored = person.site == settings.nuisances.mirrored_left_sensors_site
-    return Fitting(
-        accelerometer_bias=bias,
-        tilt=rotation,
-        rate_bias={
-            place: rng.normal(errors.rate_bias_mean_deg_s, errors.rate_bias_sd_deg_s, 3)
-            for place in places
-        },
-        misalignment={
-            place: (float(rng.normal(0.0, skew)), float(rng.normal(0.0, skew))) for place in places
-        },
-        camera_zero={side: float(rng.normal(0.0, errors.camera_zero_sd_deg)) for side in SIDES},
-        mirrored=("left",) if mirrored else (),
-    )
 
 
 def _take(dense: Array, rate: int) -> Array:
@@ -83,21 +33,37 @@ def _times(signals: Signals, rate: int) -> Array:
     return np.arange(count) / rate
 
 
-def _plate(
-    signals: Signals, place: str, rate: int, errors: Instruments, rng: np.random.Generator
-) -> Array:
-    force = _take(signals.force[place], rate)
+def read_plate(force: Array, gain: float, errors: Instruments, rng: np.random.Generator) -> Array:
+    """Return what a plate reads of a force (N)."""
     offset = rng.normal(0.0, errors.plate_offset_sd_n)
-    return force + offset + rng.normal(0.0, errors.plate_noise_n, len(force))
+    return gain * force + offset + rng.normal(0.0, errors.plate_noise_n, len(force))
 
 
-def _waist(
+def read_waist(
+    specific_force: Array, bias: Array, unit: Unit, errors: Instruments, rng: np.random.Generator
+) -> Array:
+    """Return what a waist unit reads (g) of a specific force (g) in its own axes, shape (3, n)."""
+    reading = unit.scale @ specific_force + (unit.bias + bias)[:, None]
+    reading += rng.normal(0.0, errors.accelerometer_noise_g, reading.shape)
+    return np.clip(reading, -errors.accelerometer_range_g, errors.accelerometer_range_g)
+
+
+def read_rates(
+    rates: Array, bias: Array, gain: Array, errors: Instruments, rng: np.random.Generator
+) -> Array:
+    """Return what a gyroscope reads (deg/s) of rates in its own axes, shape (3, n)."""
+    reading = gain[:, None] * rates + bias
+    reading += rng.normal(0.0, errors.rate_noise_deg_s, reading.shape)
+    return np.clip(reading, -errors.rate_range_deg_s, errors.rate_range_deg_s)
+
+
+def _reference(
     signals: Signals, rate: int, fitting: Fitting, errors: Instruments, rng: np.random.Generator
 ) -> Array:
-    force = np.einsum("ij,jk->ik", fitting.tilt, _take(signals.waist, rate)) / STANDARD_GRAVITY
-    force += fitting.accelerometer_bias[:, None]
-    force += rng.normal(0.0, errors.accelerometer_noise_g, force.shape)
-    return np.clip(force, -errors.accelerometer_range_g, errors.accelerometer_range_g)
+    reading = fitting.reference_tilt @ _take(signals.waist, rate) / STANDARD_GRAVITY
+    reading += fitting.reference_bias[:, None]
+    reading += rng.normal(0.0, errors.reference_noise_g, reading.shape)
+    return np.clip(reading, -errors.reference_range_g, errors.reference_range_g)
 
 
 def _segment_rates(
@@ -106,6 +72,7 @@ def _segment_rates(
     segment: str,
     t: Array,
     fitting: Fitting,
+    unit: Unit,
     errors: Instruments,
     rng: np.random.Generator,
 ) -> Array:
@@ -129,111 +96,58 @@ def _segment_rates(
         rates = rates * np.array([[-1.0], [1.0], [-1.0]])
     bias = fitting.rate_bias[segment, side] + rng.normal(0.0, errors.rate_bias_trial_sd_deg_s, 3)
     drift = rng.normal(0.0, errors.rate_drift_sd_deg_s2, 3)
-    rates += bias[:, None] + drift[:, None] * t
-    rates += rng.normal(0.0, errors.rate_noise_deg_s, rates.shape)
-    return np.clip(rates, -errors.rate_range_deg_s, errors.rate_range_deg_s)
+    moving = bias[:, None] + drift[:, None] * t
+    return read_rates(rates, moving, unit.rate_gain[segment, side], errors, rng)
 
 
 def _legs(
-    signals: Signals, t: Array, fitting: Fitting, errors: Instruments, rng: np.random.Generator
-) -> dict[tuple[str, str, str], Array]:
-    """Return (segment, side, axis) -> rate in deg/s for each measured leg."""
-    table = {}
+    signals: Signals,
+    t: Array,
+    fitting: Fitting,
+    unit: Unit,
+    errors: Instruments,
+    rng: np.random.Generator,
+) -> Rates:
+    """Return the rates in deg/s of each measured leg."""
+    table: Rates = {}
     for side in signals.legs:
-        for segment in _SEGMENTS:
-            rates = _segment_rates(signals, side, segment, t, fitting, errors, rng)
-            for axis, rate in zip(_AXES, rates, strict=True):
+        for segment in SEGMENTS:
+            rates = _segment_rates(signals, side, segment, t, fitting, unit, errors, rng)
+            for axis, rate in zip(AXES, rates, strict=True):
                 table[segment, side, axis] = rate
     return table
 
 
-def plates_pair(
-    signals: Signals, fitting: Fitting, errors: Instruments, rng: np.random.Generator
+def record(
+    device: str,
+    signals: Signals,
+    fitting: Fitting,
+    unit: Unit,
+    errors: Instruments,
+    rng: np.random.Generator,
 ) -> Columns:
-    """Two force plates, 1000 Hz; resolution 0.1 N. `fitting` plays no part."""
-    del fitting
-    rate = RATES_HZ["plates_pair"]
-    return {
-        "time [s]": np.round(_times(signals, rate), 4),
-        "FzL [N]": np.round(_plate(signals, "left", rate, errors, rng), 1),
-        "FzR [N]": np.round(_plate(signals, "right", rate, errors, rng), 1),
+    """Return what a device writes of a performance: column -> values."""
+    instrument = INSTRUMENTS[device]
+    rate = instrument.rate_hz
+    t = _times(signals, rate)
+    forces = {
+        place: read_plate(_take(signals.force[place], rate), unit.plate_gain[place], errors, rng)
+        for place in instrument.plates
     }
-
-
-def wearables_fast(
-    signals: Signals, fitting: Fitting, errors: Instruments, rng: np.random.Generator
-) -> Columns:
-    """Waist unit mounted x up, y left, z forward, and gyroscopes on thigh and shank; 500 Hz."""
-    rate = RATES_HZ["wearables_fast"]
-    t = _times(signals, rate)
-    x, y, z = _waist(signals, rate, fitting, errors, rng)
-    columns = {
-        "time [s]": np.round(t, 4),
-        "waist acc x [g]": np.round(y, 3),
-        "waist acc y [g]": np.round(-z, 3),
-        "waist acc z [g]": np.round(x, 3),
-    }
-    for (segment, side, axis), values in _legs(signals, t, fitting, errors, rng).items():
-        columns[f"{segment} {side[0].upper()} gyr {axis} [deg/s]"] = np.round(values, 2)
-    return columns
-
-
-def lab_c3d(
-    signals: Signals, fitting: Fitting, errors: Instruments, rng: np.random.Generator
-) -> Columns:
-    """One plate that writes the force on itself (downward negative) and wearables; 500 Hz.
-
-    The units on the right shank sit turned half around the long axis, as the profile declares.
-    """
-    rate = RATES_HZ["lab_c3d"]
-    t = _times(signals, rate)
-    columns = {"Fz": np.round(-_plate(signals, "single", rate, errors, rng), 1)}
-    waist = _waist(signals, rate, fitting, errors, rng)
-    for axis, values in zip(_AXES, waist, strict=True):
-        columns[f"ACC_{axis.upper()}"] = np.round(values * STANDARD_GRAVITY, 3)
-    for (segment, side, axis), values in _legs(signals, t, fitting, errors, rng).items():
-        turned = segment == "shank" and side == "right" and axis in "xz"
-        label = f"{segment[0].upper()}{segment[1:]}{side[0].upper()}_{axis.upper()}"
-        columns[label] = np.round(-values if turned else values, 2)
-    return columns
-
-
-def wearables_basic(
-    signals: Signals, fitting: Fitting, errors: Instruments, rng: np.random.Generator
-) -> Columns:
-    """Waist unit and gyroscopes at 200 Hz, no plate."""
-    rate = RATES_HZ["wearables_basic"]
-    t = _times(signals, rate)
-    columns = {"time_s": np.round(t, 4)}
-    for axis, values in zip(_AXES, _waist(signals, rate, fitting, errors, rng), strict=True):
-        columns[f"waist_acc_{axis}_g"] = np.round(values, 3)
-    for (segment, side, axis), values in _legs(signals, t, fitting, errors, rng).items():
-        columns[f"{segment}_{side}_gyr_{axis}_deg_s"] = np.round(values, 2)
-    return columns
-
-
-def camera_knee(
-    signals: Signals, fitting: Fitting, errors: Instruments, rng: np.random.Generator
-) -> Columns:
-    """Knee flexion by camera, 120 Hz; time in milliseconds."""
-    t = _times(signals, RATES_HZ["camera_knee"])
-    columns = {"time [ms]": np.round(1000.0 * t, 2)}
-    for side, leg in signals.legs.items():
-        noise = rng.normal(0.0, errors.camera_noise_deg, len(t))
-        columns[f"knee {side} [deg]"] = np.round(
-            leg.knee.angle(t) + fitting.camera_zero[side] + noise, 2
-        )
-    return columns
-
-
-RECORD = {
-    "plates_pair": plates_pair,
-    "wearables_fast": wearables_fast,
-    "lab_c3d": lab_c3d,
-    "wearables_basic": wearables_basic,
-    "camera_knee": camera_knee,
-}
-"""Device -> the function that records with it."""
+    waist = reference = None
+    if instrument.waist:
+        tilted = np.einsum("ij,jk->ik", fitting.tilt, _take(signals.waist, rate))
+        bias = fitting.accelerometer_bias
+        waist = read_waist(tilted / STANDARD_GRAVITY, bias, unit, errors, rng)
+    if instrument.reference:
+        reference = _reference(signals, rate, fitting, errors, rng)
+    rates = _legs(signals, t, fitting, unit, errors, rng) if instrument.segments else {}
+    angles = {}
+    if instrument.camera:
+        for side, leg in signals.legs.items():
+            noise = rng.normal(0.0, errors.camera_noise_deg, len(t))
+            angles[side] = leg.knee.angle(t) + fitting.camera_zero[side] + noise
+    return COLUMNS[device](Readings(t, forces, waist, reference, rates, angles))
 
 
 def clipped_samples(device: str, columns: Columns, errors: Instruments) -> int:

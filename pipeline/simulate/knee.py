@@ -8,8 +8,9 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.simulate.movement import Motion, quintic
-from pipeline.simulate.style import COUNTERMOVEMENT, SINGLE_LEG, Performance
+from pipeline.simulate.canvas import quintic
+from pipeline.simulate.movement import Motion
+from pipeline.simulate.style import DROP_LANDINGS, FROM_BOX, Performance
 
 Array = NDArray[np.float64]
 
@@ -104,7 +105,7 @@ def make_leg(performance: Performance, motion: Motion, row: dict[str, float]) ->
     knots = [Knot(begin, stand)]
     swing = [Knot(begin, 0.0)]
     landings = list(zip(motion.contact_s, motion.lowest_s, strict=True))
-    if performance.task == COUNTERMOVEMENT:
+    if performance.task not in FROM_BOX:
         assert motion.bottom_s is not None
         knots.append(Knot(motion.bottom_s, _DIP_ANGLE_DEG))
     else:
@@ -115,7 +116,7 @@ def make_leg(performance: Performance, motion: Motion, row: dict[str, float]) ->
         swing += [Knot(lift, _SWING_DEG), Knot(contact, 0.3 * _SWING_DEG, -20.0)]
     for takeoff, (contact, lowest) in zip(motion.takeoff_s, landings, strict=True):
         knots.append(Knot(takeoff, _TAKEOFF_ANGLE_DEG, _TAKEOFF_RATE_DEG_S))
-        knots += _absorb(contact, lowest, row, 0.3 if performance.task == SINGLE_LEG else 0.8)
+        knots += _absorb(contact, lowest, row, 0.3 if performance.task in DROP_LANDINGS else 0.8)
     deepest = knots[-1]
     hold = min(deepest.time + _HOLD_S, 0.5 * (deepest.time + end))
     knots.append(Knot(hold, stand + 0.75 * (deepest.angle - stand)))

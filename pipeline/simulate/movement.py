@@ -14,14 +14,18 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.simulate.canvas import Canvas, on_grid
 from pipeline.simulate.contact import DENSE_RATE_HZ, Contact, Landing, land
 from pipeline.simulate.settings import SimulationSettings
-from pipeline.simulate.style import COUNTERMOVEMENT, DROP_JUMP, SINGLE_LEG, Performance, of_body
+from pipeline.simulate.style import BOX_JUMP, CUT, DROP_JUMP, FROM_BOX, Performance, of_body
 from shared.units import STANDARD_GRAVITY
 
 Array = NDArray[np.float64]
 
 _HOP_SPEED = 0.7  # m/s: a flight of about 0.14 s, clearly a second hop (50 ms and more)
+_LEAP_SPEED = 1.4  # m/s: the leap into a cut
+_TUCK_M = 0.15  # knees are drawn up to land on a box: its contact is this much lower
+_SPARE_SPEED = 0.6  # m/s: nobody lands on a box with less downward speed
 
 
 @dataclass(frozen=True)
@@ -33,7 +37,7 @@ class Motion:
     contact_s, takeoff_s, lowest_s : initial contacts, take-offs and lowest points, in order
     takeoff_speeds : upward speed at each take-off (m/s)
     moving_s : first and last instant of movement; before and after is quiet standing
-    bottom_s : lowest point of the countermovement, None in other tasks
+    bottom_s : lowest point of the countermovement, None in falls from a box
     """
 
     support: Array
@@ -46,71 +50,6 @@ class Motion:
     bottom_s: float | None = None
 
 
-def quintic(
-    duration: float, start: tuple[float, float, float], end: tuple[float, float, float]
-) -> Array:
-    """Return the 6 coefficients (lowest power first) of height over time since the start.
-
-    `start` and `end` give height, velocity and acceleration.
-    """
-    height, velocity, acceleration = start
-    t = duration
-    rest = np.array(
-        [
-            end[0] - height - velocity * t - 0.5 * acceleration * t * t,
-            (end[1] - velocity - acceleration * t) * t,
-            (end[2] - acceleration) * t * t,
-        ]
-    )
-    c3 = (10.0 * rest[0] - 4.0 * rest[1] + 0.5 * rest[2]) / t**3
-    c4 = (-15.0 * rest[0] + 7.0 * rest[1] - rest[2]) / t**4
-    c5 = (6.0 * rest[0] - 3.0 * rest[1] + 0.5 * rest[2]) / t**5
-    return np.array([height, velocity, 0.5 * acceleration, c3, c4, c5])
-
-
-def acceleration_of(coefficients: Array, t: Array) -> Array:
-    """Return the second derivative of a quintic at times `t` since its start."""
-    c = coefficients
-    return 2.0 * c[2] + t * (6.0 * c[3] + t * (12.0 * c[4] + t * 20.0 * c[5]))
-
-
-class _Canvas:
-    """Specific force on the dense grid; pieces are painted over standing (1 g)."""
-
-    def __init__(self, duration: float):
-        self.count = round(duration * DENSE_RATE_HZ) + 1
-        self.force = np.full(self.count, STANDARD_GRAVITY)
-
-    def _span(self, start: float, end: float) -> slice:
-        first = int(np.ceil(start * DENSE_RATE_HZ - 1e-9))
-        last = int(np.ceil(end * DENSE_RATE_HZ - 1e-9))
-        return slice(min(first, self.count), min(last, self.count))
-
-    def _times(self, span: slice, start: float) -> Array:
-        return np.arange(span.start, span.stop) / DENSE_RATE_HZ - start
-
-    def fly(self, start: float, end: float) -> None:
-        self.force[self._span(start, end)] = 0.0
-
-    def unload(self, start: float, end: float) -> None:
-        span = self._span(start, end)
-        share = self._times(span, start) / (end - start)
-        self.force[span] = 0.5 * STANDARD_GRAVITY * (1.0 + np.cos(np.pi * share))
-
-    def move(
-        self, start: float, end: float, first: tuple[float, float, float], last: tuple[float, ...]
-    ) -> None:
-        span = self._span(start, end)
-        coefficients = quintic(end - start, first, (last[0], last[1], last[2]))
-        self.force[span] = STANDARD_GRAVITY + acceleration_of(
-            coefficients, self._times(span, start)
-        )
-
-    def land(self, start: float, force: Array, lowest_s: float) -> None:
-        span = self._span(start, start + lowest_s)
-        self.force[span] = force[: span.stop - span.start]
-
-
 @dataclass(frozen=True)
 class _Jump:
     """A push-off from depth `depth` below the height of take-off, and the flight after it."""
@@ -120,10 +59,6 @@ class _Jump:
     flight_s: float
     landing_speed: float
     landing_height: float
-
-
-def _on_grid(seconds: float) -> float:
-    return float(np.ceil(seconds * DENSE_RATE_HZ - 1e-9)) / DENSE_RATE_HZ
 
 
 def _contacts(
@@ -151,27 +86,35 @@ def _contact(body: dict[str, Array], rows: Array, speed: Array) -> Contact:
 
 
 def _jump(
-    settings: SimulationSettings, row: dict[str, float], depth: float, start: float, hop: bool
+    row: dict[str, float], depth: float, start: float, *, speed: float, onto: float = 0.0
 ) -> _Jump:
-    """Push off from `depth` (m below standing) at `start`; the flight ends on the dense grid."""
+    """Push off from `depth` (m below standing) at `start`; the flight ends on the dense grid.
+
+    `onto` is the height of the ground that is landed on (m above the one left).
+    """
     rise = row["takeoff_rise_m"]
     way = depth + rise
-    speed = _HOP_SPEED if hop else (2.0 * row["push_force_g"] * STANDARD_GRAVITY * way) ** 0.5
-    push_s = way / (settings.propulsion_speed_share * speed)
-    drop = rise - row["contact_rise_m"]
+    push_s = way / (row["propulsion_speed_share"] * speed)
+    drop = rise - onto - (row["contact_rise_m"] - (_TUCK_M if onto else 0.0))
     flight = (speed + (speed**2 + 2.0 * STANDARD_GRAVITY * drop) ** 0.5) / STANDARD_GRAVITY
     takeoff = start + push_s
-    flight = _on_grid(takeoff + flight) - takeoff
+    flight = on_grid(takeoff + flight) - takeoff
     landing_speed = STANDARD_GRAVITY * flight - speed
     height = rise + speed * flight - 0.5 * STANDARD_GRAVITY * flight**2
     return _Jump(push_s, speed, flight, landing_speed, height)
+
+
+def _own_speed(row: dict[str, float], depth: float) -> float:
+    """Return the take-off speed of an athlete's full push-off from `depth`."""
+    way = depth + row["takeoff_rise_m"]
+    return float((2.0 * row["push_force_g"] * STANDARD_GRAVITY * way) ** 0.5)
 
 
 @dataclass
 class _Plan:
     """A trial while it is being built."""
 
-    canvas: _Canvas
+    canvas: Canvas
     row: dict[str, float]
     contact_s: list[float]
     takeoff_s: list[float]
@@ -180,6 +123,7 @@ class _Plan:
     begin_s: float
     speed: float = 0.0
     height: float = 0.0
+    floor: float = 0.0
     bottom_s: float | None = None
 
 
@@ -208,17 +152,28 @@ def _add_jump(plan: _Plan, start: float, height: float, acceleration: float, jum
     plan.canvas.fly(takeoff, takeoff + jump.flight_s)
     plan.takeoff_s.append(takeoff)
     plan.takeoff_speeds.append(jump.speed)
-    plan.contact_s.append(_on_grid(takeoff + jump.flight_s))
+    plan.contact_s.append(on_grid(takeoff + jump.flight_s))
     plan.speed, plan.height = jump.landing_speed, jump.landing_height
 
 
-def _countermovement(settings: SimulationSettings, plan: _Plan, start: float) -> None:
+def _countermovement(
+    settings: SimulationSettings, performance: Performance, plan: _Plan, start: float
+) -> None:
+    """Dip and push off: a jump, a jump onto the box, or the leap into a cut."""
     row = plan.row
     depth, down = row["countermovement_depth_m"], row["countermovement_time_s"]
     push = row["bottom_force_g"] * STANDARD_GRAVITY
+    speed = _own_speed(row, depth)
+    if performance.task == BOX_JUMP:
+        plan.floor = settings.protocol.box_height_m
+        climb = plan.floor + row["contact_rise_m"] - _TUCK_M - row["takeoff_rise_m"]
+        speed = max(speed, (2.0 * STANDARD_GRAVITY * climb + _SPARE_SPEED**2) ** 0.5)
+    elif performance.task == CUT:
+        speed = _LEAP_SPEED
+        push = min(push, 0.8 * STANDARD_GRAVITY)
     plan.begin_s, plan.bottom_s = start, start + down
     plan.canvas.move(start, start + down, (0.0, 0.0, 0.0), (-depth, 0.0, push))
-    jump = _jump(settings, row, depth, start + down, hop=False)
+    jump = _jump(row, depth, start + down, speed=speed, onto=plan.floor)
     _add_jump(plan, start + down, -depth, push, jump)
 
 
@@ -232,18 +187,30 @@ def _add_landing(plan: _Plan, landing: Landing, index: int) -> tuple[float, floa
     return contact + lowest_s, height, float(landing.lowest_force[index]) - STANDARD_GRAVITY
 
 
+def _on_plates(performance: Performance, plan: _Plan) -> Array:
+    """Return the part of the support that the floor with the plates carries.
+
+    The box carries before the first contact of a fall, and after a jump onto it; the ground beside
+    the plates carries before and after the one contact of a cut.
+    """
+    ground = plan.canvas.force.copy()
+    first = round(plan.contact_s[0] * DENSE_RATE_HZ)
+    if performance.task in (*FROM_BOX, CUT):
+        ground[:first] = 0.0
+    if performance.task == BOX_JUMP:
+        ground[first:] = 0.0
+    if performance.task == CUT:
+        ground[round(plan.contact_s[1] * DENSE_RATE_HZ) :] = 0.0
+    return ground
+
+
 def _finish(plan: _Plan, performance: Performance, bottom: tuple[float, float, float]) -> Motion:
     start, height, acceleration = bottom
     end = start + plan.row["recovery_time_s"]
-    plan.canvas.move(start, end, (height, 0.0, acceleration), (0.0, 0.0, 0.0))
-    support = plan.canvas.force
-    ground = support
-    if performance.task != COUNTERMOVEMENT:  # the box carries until the first contact
-        ground = support.copy()
-        ground[: round(plan.contact_s[0] * DENSE_RATE_HZ)] = 0.0
+    plan.canvas.move(start, end, (height, 0.0, acceleration), (plan.floor, 0.0, 0.0))
     return Motion(
-        support=support,
-        ground=ground,
+        support=plan.canvas.force,
+        ground=_on_plates(performance, plan),
         contact_s=tuple(plan.contact_s),
         takeoff_s=tuple(plan.takeoff_s),
         lowest_s=tuple(plan.lowest_s),
@@ -262,8 +229,8 @@ def move(
 ) -> list[Motion]:
     """Return the motion of every performance; all landings are integrated together.
 
-    `starts_s` is the instant of the first contact (drop tasks) or of the movement's start
-    (countermovement jump), `durations_s` the length of the recording.
+    `starts_s` is the instant of the first contact (falls from a box) or of the movement's start
+    (all others), `durations_s` the length of the recording.
     """
     body = _contacts(settings, style, performances)
     plans: list[_Plan] = []
@@ -271,11 +238,12 @@ def move(
         zip(performances, starts_s, durations_s, strict=True)
     ):
         own = {name: float(values[index]) for name, values in body.items()}
-        plan = _Plan(_Canvas(duration), own, [], [], [], [], begin_s=start)
-        if item.task == COUNTERMOVEMENT:
-            _countermovement(settings, plan, start)
+        own["propulsion_speed_share"] = settings.propulsion_speed_share
+        plan = _Plan(Canvas(duration), own, [], [], [], [], begin_s=start)
+        if item.task in FROM_BOX:
+            _step_off(settings, plan, on_grid(start))
         else:
-            _step_off(settings, plan, _on_grid(start))
+            _countermovement(settings, item, plan, start)
         plans.append(plan)
 
     bottoms: list[tuple[float, float, float]] = [(0.0, 0.0, 0.0)] * len(plans)
@@ -289,11 +257,14 @@ def move(
             bottoms[row] = _add_landing(plans[row], landing, position)
 
     land_all(list(range(len(plans))))
-    again = [row for row, item in enumerate(performances) if item.task == DROP_JUMP or item.hop]
+    again = [
+        row for row, item in enumerate(performances) if item.task in (DROP_JUMP, CUT) or item.hop
+    ]
     for row in again:
         start, height, acceleration = bottoms[row]
-        hop = performances[row].task == SINGLE_LEG
-        jump = _jump(settings, plans[row].row, -height, start, hop)
+        full = performances[row].task == DROP_JUMP
+        speed = _own_speed(plans[row].row, -height) if full else _HOP_SPEED
+        jump = _jump(plans[row].row, -height, start, speed=speed)
         _add_jump(plans[row], start, height, acceleration, jump)
     land_all(again)
     return [

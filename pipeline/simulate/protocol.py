@@ -7,11 +7,19 @@ from typing import Literal
 
 import numpy as np
 
+from pipeline.simulate.columns import INSTRUMENTS
 from pipeline.simulate.files import suffix_of
 from pipeline.simulate.people import VISITS, Person
 from pipeline.simulate.settings import SimulationSettings, TaskName
 from pipeline.simulate.streams import generator
-from pipeline.simulate.style import COUNTERMOVEMENT, SINGLE_LEG, Performance, slots
+from pipeline.simulate.style import (
+    CUT,
+    FROM_BOX,
+    SINGLE_LEG,
+    Performance,
+    further_slots,
+    slots,
+)
 
 Fault = Literal["", "gap", "missing_samples", "incomplete_plate", "short_recording", "second_hop"]
 
@@ -20,14 +28,15 @@ DEVICES = {
     "meadow": ("lab_c3d",),
     "ridge": ("wearables_basic",),
 }
-_CAMERA = "camera_knee"
+_FURTHER_DEVICES = ("camera_knee", "reference_unit")
+"""Worn or used by some athletes of harbour, to show how well the others measure."""
 _ROWS_CAN_BE_LOST = ("harbour", "ridge")  # C3D has no time column that could show a gap
 _HAS_PLATE = ("harbour", "meadow")
 
 
 @dataclass(frozen=True)
 class Trial:
-    """One trial of a visit as planned; `start_s` as in `movement.move`."""
+    """One trial of a visit as planned; `start_s` as in `movement.move`, `order` from 1."""
 
     person: Person
     visit: int
@@ -38,6 +47,8 @@ class Trial:
     start_s: float
     duration_s: float
     fault: Fault
+    order: int
+    session_share: float
 
     @property
     def performance(self) -> Performance:
@@ -68,18 +79,20 @@ class Trial:
 def devices_of(person: Person) -> tuple[str, ...]:
     """Return the instruments used for an athlete."""
     devices = DEVICES[person.site]
-    return (*devices, _CAMERA) if person.camera else devices
+    return (*devices, *_FURTHER_DEVICES) if person.camera else devices
 
 
-def calibration_path(person: Person, visit: int, device: str) -> str:
-    """Return the file of quiet standing, relative to the study folder."""
-    name = f"standing.{device}{suffix_of(device)}"
+def calibration_kinds(settings: SimulationSettings, person: Person, device: str) -> tuple[str, ...]:
+    """Return which calibrations of a session are recorded with a device."""
+    bends = INSTRUMENTS[device].segments
+    flexes = bends and person.site in settings.protocol.standing.flexion_sites
+    return ("standing", "standing_end", *(("functional_flexion",) if flexes else ()))
+
+
+def calibration_path(person: Person, visit: int, device: str, kind: str) -> str:
+    """Return the file of a calibration of a session, relative to the study folder."""
+    name = f"{kind}.{device}{suffix_of(device)}"
     return f"calibrations/{person.athlete_id}/{VISITS[visit]}/{name}"
-
-
-def unit_code(person: Person, device: str) -> str:
-    """Return the pseudonym of the unit: two sets of each instrument are in use."""
-    return f"{device.split('_')[0]}-{1 + person.number // 3 % 2}"
 
 
 def _fault(
@@ -101,21 +114,32 @@ def _fault(
     return ""
 
 
+def does_further(settings: SimulationSettings, person: Person) -> bool:
+    """Whether an athlete also does soft and stiff landings, box jumps and cuts."""
+    place = (person.number - 1) // len(DEVICES)
+    return place % settings.protocol.further.each == 0
+
+
 def plan_trials(settings: SimulationSettings, person: Person, visits: int) -> list[Trial]:
     """Return the trials of the first `visits` visits of an athlete, in order."""
     protocol = settings.protocol
     rng = generator(settings.seed, person.number, "protocol")
     special = settings.nuisances
+    further_rng = generator(settings.seed, person.number, "further_protocol")
     singular = person.number in (special.duplicate_athlete, special.wrong_rate_athlete)
+    usual, further = slots(protocol.trials), further_slots(protocol.further.trials)
     trials = []
     for visit in range(visits):
-        for slot, (task, side, number) in enumerate(slots(protocol.trials)):
-            countermovement = task == COUNTERMOVEMENT
-            window = (
-                protocol.countermovement_start_s if countermovement else protocol.first_contact_s
-            )
-            start = float(rng.uniform(*window))
-            fault = _fault(settings, person.site, task, rng)
+        adds = visit == 0 and does_further(settings, person)
+        planned = list(enumerate([*usual, *further] if adds else usual))
+        if person.site not in _HAS_PLATE:  # nothing else tells which step was the cut
+            planned = [item for item in planned if item[1][0] != CUT]
+        for order, (slot, (task, side, number)) in enumerate(planned, start=1):
+            own = rng if slot < len(usual) else further_rng
+            falls = task in FROM_BOX
+            window = protocol.first_contact_s if falls else protocol.countermovement_start_s
+            start = float(own.uniform(*window))
+            fault: Fault = "" if slot >= len(usual) else _fault(settings, person.site, task, rng)
             trials.append(
                 Trial(
                     person=person,
@@ -127,6 +151,8 @@ def plan_trials(settings: SimulationSettings, person: Person, visits: int) -> li
                     start_s=start,
                     duration_s=protocol.trial_duration_s[task],
                     fault="" if singular else fault,
+                    order=order,
+                    session_share=order / (len(planned) + 1),
                 )
             )
     return trials
@@ -158,8 +184,9 @@ def files_of(settings: SimulationSettings, person: Person, visits: int) -> list[
         for device in devices_of(person)
     ]
     paths += [
-        calibration_path(person, visit, device)
+        calibration_path(person, visit, device, kind)
         for visit in range(visits)
         for device in devices_of(person)
+        for kind in calibration_kinds(settings, person, device)
     ]
     return paths

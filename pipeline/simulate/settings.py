@@ -40,7 +40,15 @@ STYLES = (
 """The parameters of movement; each varies between athletes, limbs, visits and trials."""
 
 Site = Literal["harbour", "meadow", "ridge"]
-TaskName = Literal["single_leg_drop_landing", "drop_vertical_jump", "countermovement_jump"]
+TaskName = Literal[
+    "single_leg_drop_landing",
+    "single_leg_drop_landing_soft",
+    "single_leg_drop_landing_stiff",
+    "drop_vertical_jump",
+    "countermovement_jump",
+    "box_jump",
+    "cut",
+]
 Cause = Literal["graft_rupture", "contralateral_tear"]
 
 
@@ -87,6 +95,24 @@ class People(Strict):
     prior_injury_share: float = Field(ge=0, le=1)
 
 
+class FurtherTrials(Strict):
+    """Soft and stiff landings, box jumps and cuts: some athletes, at clearance."""
+
+    each: int = Field(ge=1)
+    trials: int = Field(ge=1, le=9)
+
+
+class Standing(Strict):
+    """Calibrations of a session: empty plates, quiet standing, slow knee flexions."""
+
+    duration_s: float = Field(gt=0)
+    step_on_s: float = Field(gt=0)
+    flexion_sites: list[Site]
+    flexions: int = Field(ge=1)
+    flexion_period_s: float = Field(gt=0)
+    flexion_deg: float = Field(gt=0)
+
+
 class Protocol(Strict):
     """What is recorded when."""
 
@@ -98,10 +124,11 @@ class Protocol(Strict):
     follow_up_share: float = Field(ge=0, le=1)
     follow_up_gap_days: tuple[int, int]
     camera_share_of_harbour: float = Field(ge=0, le=1)
-    standing_duration_s: float = Field(gt=0)
     trial_duration_s: dict[TaskName, float]
     first_contact_s: tuple[float, float]
     countermovement_start_s: tuple[float, float]
+    standing: Standing
+    further: FurtherTrials
 
 
 class Instruments(Strict):
@@ -113,17 +140,26 @@ class Instruments(Strict):
     accelerometer_bias_sd_g: float
     accelerometer_tilt_sd_deg: float
     accelerometer_range_g: float
+    unit_scale_sd: float = Field(ge=0)
+    unit_cross_axis_sd: float = Field(ge=0)
+    unit_bias_sd_g: float = Field(ge=0)
+    unit_rate_gain_sd: float = Field(ge=0)
+    plate_gain_sd: float = Field(ge=0)
     rate_noise_deg_s: float
     rate_bias_mean_deg_s: float
     rate_bias_sd_deg_s: float
     rate_bias_trial_sd_deg_s: float
     rate_drift_sd_deg_s2: float
+    rate_bias_session_sd_deg_s: float
     rate_misalignment_sd_deg: float
     rate_range_deg_s: float
     thigh_wobble_sd_deg_s: float
     camera_noise_deg: float
     camera_zero_sd_deg: float
     sway_m_s2: float
+    reference_noise_g: float
+    reference_bias_sd_g: float
+    reference_range_g: float
 
 
 class Nuisances(Strict):
@@ -135,6 +171,7 @@ class Nuisances(Strict):
     wrong_rate_athlete: int
     event_before_clearance_athlete: int
     operator_reject_athlete: int
+    expired_bench_athlete: int
     gap_share: float = Field(ge=0, le=1)
     missing_samples_share: float = Field(ge=0, le=1)
     incomplete_plate_share: float = Field(ge=0, le=1)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.simulate.contact import DENSE_RATE_HZ
-from pipeline.simulate.knee import Knot, Leg, Track, make_leg
+from pipeline.simulate.knee import Leg, make_leg
 from pipeline.simulate.movement import Motion
 from pipeline.simulate.people import SIDES
 from pipeline.simulate.style import Performance, of_body
@@ -45,7 +45,8 @@ class Signals:
         return int(self.waist.shape[1])
 
 
-def _smooth_step(u: Array) -> Array:
+def smooth_step(u: Array) -> Array:
+    """Rise from 0 to 1 while `u` does, with a level start and end."""
     u = np.clip(u, 0.0, 1.0)
     return u * u * (3.0 - 2.0 * u)
 
@@ -63,7 +64,7 @@ def sway_acceleration(
     window = np.zeros(samples)
     for start, end in quiet:
         if end - start > 2.0 * _SWAY_EDGE_S:
-            window += _smooth_step((t - start) / _SWAY_EDGE_S) * _smooth_step(
+            window += smooth_step((t - start) / _SWAY_EDGE_S) * smooth_step(
                 (end - t) / _SWAY_EDGE_S
             )
     velocity = np.zeros(samples)
@@ -83,7 +84,7 @@ def _left_share(
         first = round(contact * DENSE_RATE_HZ)
         last = min(first + round((abs(lag) + _SETTLE_S) * DENSE_RATE_HZ) + 1, samples)
         since = np.arange(last - first) / DENSE_RATE_HZ
-        settled = _smooth_step((since - abs(lag)) / _SETTLE_S)
+        settled = smooth_step((since - abs(lag)) / _SETTLE_S)
         share[first:last] = early + (involved_share - early) * settled
     return share if left else 1.0 - share
 
@@ -142,30 +143,4 @@ def make_signals(
         waist=np.stack(specific_force_at_waist(motion, support, body)),
         legs=legs,
         limb_contact_s=contacts,
-    )
-
-
-def make_standing(
-    performance: Performance, style: dict[str, Array], index: int, sway: Array
-) -> Signals:
-    """Return the signals of quiet standing on both feet."""
-    mass = performance.person.mass_kg[performance.visit]
-    total = mass * (STANDARD_GRAVITY + sway)
-    involved = float(style["involved_share"][index].mean())
-    left = involved if performance.person.injured_side != "right" else 1.0 - involved
-    legs = {}
-    for position, side in enumerate(SIDES):
-        angle = float(style["standing_knee_angle_deg"][index, position])
-        still = Track([Knot(0.0, angle), Knot(1.0, angle)])
-        quiet = Track([Knot(0.0, 0.0), Knot(1.0, 0.0)])
-        legs[side] = Leg(still, quiet, 0.6)
-    upright = np.stack([np.zeros(len(sway)), STANDARD_GRAVITY + sway, np.zeros(len(sway))])
-    return Signals(
-        performance=performance,
-        motion=None,
-        body_weight_n=mass * STANDARD_GRAVITY,
-        force={"single": total, "left": left * total, "right": (1.0 - left) * total},
-        waist=upright,
-        legs=legs,
-        limb_contact_s={},
     )

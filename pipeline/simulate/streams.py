@@ -6,13 +6,27 @@ from typing import Literal
 
 import numpy as np
 
-Stream = Literal["person", "style", "protocol", "outcome", "measurement"]
+Stream = Literal[
+    "person",
+    "style",
+    "protocol",
+    "outcome",
+    "measurement",
+    "further_style",
+    "further_protocol",
+    "further_measurement",
+    "session",
+]
 _NUMBERS: dict[Stream, int] = {
     "person": 0,
     "style": 1,
     "protocol": 2,
     "outcome": 3,
     "measurement": 4,
+    "further_style": 5,
+    "further_protocol": 6,
+    "further_measurement": 7,
+    "session": 8,
 }
 
 

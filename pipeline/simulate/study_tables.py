@@ -9,17 +9,26 @@ import numpy as np
 import pandas as pd
 
 from pipeline.simulate.batch import Attendance
+from pipeline.simulate.bench import write_bench
 from pipeline.simulate.files import write_bytes
 from pipeline.simulate.hazards import ENDS, FollowUp, exposures
 from pipeline.simulate.people import SIDES, VISITS, Person
-from pipeline.simulate.protocol import calibration_path, devices_of, plan_trials, unit_code
+from pipeline.simulate.protocol import (
+    calibration_kinds,
+    calibration_path,
+    devices_of,
+    plan_trials,
+)
 from pipeline.simulate.settings import SimulationSettings
 from pipeline.simulate.streams import generator
-from pipeline.simulate.style import COUNTERMOVEMENT, DROP_JUMP
+from pipeline.simulate.style import BOX_JUMP, DROP_JUMP, FROM_BOX
+from pipeline.simulate.units import unit_code, unit_number
 
 _INJURIES = ("graft_rupture", "contralateral_tear", "other_knee_injury")
 _CONFIRMATION = ("magnetic resonance imaging", "arthroscopy", "surgeon")
 _DAYS_BEFORE_CLEARANCE = 20
+_DAYS_BETWEEN_BENCHES = 330
+_EXPIRED_DAYS = 500
 
 
 def _athletes(people: Sequence[Person]) -> pd.DataFrame:
@@ -53,7 +62,8 @@ def _recordings(settings: SimulationSettings, attendance: Sequence[Attendance]) 
     rows = []
     for item in attendance:
         for trial in plan_trials(settings, item.person, item.visits):
-            box = None if trial.task == COUNTERMOVEMENT else settings.protocol.box_height_m
+            on_box = trial.task in (*FROM_BOX, BOX_JUMP)
+            box = settings.protocol.box_height_m if on_box else None
             for device in devices_of(item.person):
                 rows.append(
                     (
@@ -65,26 +75,38 @@ def _recordings(settings: SimulationSettings, attendance: Sequence[Attendance]) 
                         device,
                         trial.path(device),
                         box,
+                        trial.order,
                     )
                 )
     columns = ["athlete_id", "visit", "task", "limb", "trial", "device", "path", "box_height_m"]
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=[*columns, "order_in_session"])
 
 
-def _calibrations(attendance: Sequence[Attendance]) -> pd.DataFrame:
+def _bench_age_days(settings: SimulationSettings, person: Person, visit: int) -> int:
+    """Return the age of a unit's bench calibration: once a year it is done anew."""
+    if person.number == settings.nuisances.expired_bench_athlete:
+        return _EXPIRED_DAYS
+    return (person.days_since_surgery[visit] + 37 * person.number) % _DAYS_BETWEEN_BENCHES
+
+
+def _calibrations(settings: SimulationSettings, attendance: Sequence[Attendance]) -> pd.DataFrame:
     rows = [
         (
             item.person.athlete_id,
             VISITS[visit],
             device,
-            unit_code(item.person, device),
-            calibration_path(item.person, visit, device),
+            unit_code(device, unit_number(item.person)),
+            calibration_path(item.person, visit, device, kind),
+            kind,
+            _bench_age_days(settings, item.person, visit),
         )
         for item in attendance
         for visit in range(item.visits)
         for device in devices_of(item.person)
+        for kind in calibration_kinds(settings, item.person, device)
     ]
-    return pd.DataFrame(rows, columns=["athlete_id", "visit", "device", "unit_code", "path"])
+    columns = ["athlete_id", "visit", "device", "unit_code", "path", "kind"]
+    return pd.DataFrame(rows, columns=[*columns, "unit_calibration_age_days"])
 
 
 def _side(person: Person, event: str, rng: np.random.Generator) -> str:
@@ -161,14 +183,15 @@ def write_study_tables(
     follow_up: FollowUp,
     study_folder: Path,
 ) -> pd.DataFrame:
-    """Write the study tables in the formats that sites like; return the rejections."""
+    """Write the study tables, and the bench recordings of all units; return the rejections."""
     people = [item.person for item in attendance]
     outcomes, exposure = outcome_tables(settings, people, follow_up)
     rejections = _rejections(settings, attendance)
     comma = {
         "athletes": _athletes(people),
         "recordings": _recordings(settings, attendance),
-        "calibrations": _calibrations(attendance),
+        "calibrations": _calibrations(settings, attendance),
+        "unit_calibrations": write_bench(settings, study_folder),
         "outcomes": outcomes,
         "rejections": rejections,
     }

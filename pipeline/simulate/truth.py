@@ -15,7 +15,14 @@ from numpy.typing import NDArray
 from pipeline.simulate.contact import DENSE_RATE_HZ
 from pipeline.simulate.people import VISITS
 from pipeline.simulate.signals import Signals
-from pipeline.simulate.style import COUNTERMOVEMENT, DROP_JUMP, SINGLE_LEG
+from pipeline.simulate.style import (
+    BOX_JUMP,
+    COUNTERMOVEMENT,
+    CUT,
+    DROP_JUMP,
+    DROP_LANDINGS,
+    FROM_BOX,
+)
 from shared.units import STANDARD_GRAVITY
 
 Array = NDArray[np.float64]
@@ -91,6 +98,8 @@ def _force_metrics(
 def _forces(signals: Signals) -> Iterator[_Measured]:
     motion, tested = signals.motion, signals.performance.side
     assert motion is not None
+    if signals.performance.task == BOX_JUMP:  # the box, not the plates, takes the landing
+        return
     landings = 2 if signals.performance.task == DROP_JUMP else 1
     for landing in range(landings):
         lowest = motion.lowest_s[landing]
@@ -104,19 +113,22 @@ def _forces(signals: Signals) -> Iterator[_Measured]:
 def _waist(signals: Signals) -> Iterator[_Measured]:
     motion = signals.motion
     assert motion is not None
+    if signals.performance.task in (BOX_JUMP, CUT):
+        return
     norm = np.sqrt(np.square(signals.waist).sum(axis=0)) / STANDARD_GRAVITY
     landings = 2 if signals.performance.task == DROP_JUMP else 1
     for landing, contact in enumerate(motion.contact_s[:landings]):
         first = _index(contact)
         peak = norm[first : first + _index(_PEAK_WINDOW_S) + 1].max()
         side = signals.performance.side
-        yield _Measured(side, landing + 1, "peak_waist_acceleration", "waist", float(peak))
+        for sensor in ("waist", "reference_accelerometer"):
+            yield _Measured(side, landing + 1, "peak_waist_acceleration", sensor, float(peak))
 
 
 def _knees(signals: Signals) -> Iterator[_Measured]:
     motion = signals.motion
     assert motion is not None
-    if signals.performance.task == COUNTERMOVEMENT:
+    if signals.performance.task not in FROM_BOX:
         return
     for side, leg in signals.legs.items():
         contact = signals.limb_contact_s[side][0]
@@ -138,10 +150,23 @@ def _knees(signals: Signals) -> Iterator[_Measured]:
         yield _Measured(side, 1, "peak_knee_flexion_rate", "gyro", rate)
 
 
+def _impulse_height(signals: Signals) -> _Measured:
+    assert signals.motion is not None
+    height = signals.motion.takeoff_speeds[0] ** 2 / (2.0 * STANDARD_GRAVITY)
+    return _Measured("both", 1, "jump_height_from_impulse", "plate", height)
+
+
 def _jumps(signals: Signals) -> Iterator[_Measured]:
     motion, task = signals.motion, signals.performance.task
     assert motion is not None
-    if task == SINGLE_LEG:
+    if task in DROP_LANDINGS:
+        return
+    if task == CUT:
+        contact = motion.takeoff_s[1] - motion.contact_s[0]
+        yield _Measured(signals.performance.side, 1, "contact_time", "plate", contact)
+        return
+    if task == BOX_JUMP:
+        yield _impulse_height(signals)
         return
     takeoff = motion.takeoff_s[0]
     flight = motion.contact_s[-1] - takeoff
@@ -154,8 +179,7 @@ def _jumps(signals: Signals) -> Iterator[_Measured]:
             contact = takeoff - motion.contact_s[0]
             yield _Measured("both", 1, "contact_time", sensor, contact)
     if task == COUNTERMOVEMENT:
-        height = motion.takeoff_speeds[0] ** 2 / (2.0 * STANDARD_GRAVITY)
-        yield _Measured("both", 1, "jump_height_from_impulse", "plate", height)
+        yield _impulse_height(signals)
 
 
 def true_values(signals: Signals) -> list[TrueValue]:

@@ -65,6 +65,22 @@ class CumulativeIncidencePlan(Strict):
     times_days: list[float] = Field(min_length=1)
 
 
+class KnownDifference(Strict):
+    """A metric that must differ between two instructed landings, and which way."""
+
+    metric: str
+    sensor: Literal["plate", "waist", "gyro", "camera", "reference_accelerometer"]
+    expected: Literal["lower", "higher"]
+
+
+class KnownGroupsPlan(Strict):
+    """Instructed landings that are known to differ: `first` against `second`, both tasks."""
+
+    first: str
+    second: str
+    metrics: list[KnownDifference] = Field(min_length=1)
+
+
 ForceModelName = Literal["linear", "log_log", "log_log_covariates", "boosting", "network"]
 
 
@@ -113,6 +129,7 @@ class PlanSettings(Strict):
     mixed: MixedPlan
     cumulative_incidence: CumulativeIncidencePlan
     force_model: ForceModelPlan
+    known_groups: KnownGroupsPlan | None = None
     multiplicity: Literal["holm"]
     seed: int = Field(ge=0)
 

@@ -9,9 +9,11 @@ from pipeline.simulate.signals import Signals, make_signals
 from pipeline.simulate.style import (
     COUNTERMOVEMENT,
     DROP_JUMP,
+    FROM_BOX,
     SINGLE_LEG,
     Performance,
     draw_style,
+    further_slots,
     slots,
     style_values,
 )
@@ -38,11 +40,13 @@ def perform(
     performances = [
         Performance(person, 0, task, side, trial, slot)
         for person in people
-        for slot, (task, side, trial) in enumerate(slots(chosen.protocol.trials))
+        for slot, (task, side, trial) in enumerate(
+            [*slots(chosen.protocol.trials), *further_slots(chosen.protocol.further.trials)]
+        )
         if task in tasks and trial <= trials
     ]
     style = style_values(chosen, draws, performances)
-    starts = [1.6 if item.task == COUNTERMOVEMENT else 3.0 for item in performances]
+    starts = [3.0 if item.task in FROM_BOX else 1.6 for item in performances]
     durations = [chosen.protocol.trial_duration_s[item.task] for item in performances]
     motions = move(chosen, style, performances, starts, durations)
     return [

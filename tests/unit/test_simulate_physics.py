@@ -3,10 +3,18 @@
 import numpy as np
 import pytest
 
+from pipeline.simulate.canvas import acceleration_of, quintic
 from pipeline.simulate.contact import DENSE_RATE_HZ, Contact, land
-from pipeline.simulate.movement import acceleration_of, quintic
 from pipeline.simulate.signals import Signals, sway_acceleration
-from pipeline.simulate.style import COUNTERMOVEMENT, DROP_JUMP, SINGLE_LEG
+from pipeline.simulate.style import (
+    BOX_JUMP,
+    COUNTERMOVEMENT,
+    CUT,
+    DROP_JUMP,
+    SINGLE_LEG,
+    SOFT,
+    STIFF,
+)
 from pipeline.simulate.truth import true_values
 from pipeline.simulate.waist import through_tissue
 from tests.unit.simulation import perform, settings
@@ -184,3 +192,64 @@ def test_waist_unit_saturates_in_three_to_eight_percent_of_single_leg_trials() -
         for signals in perform(settings(), 240, tasks=(SINGLE_LEG,), trials=1)
     ]
     assert 0.03 <= np.mean(clipped) <= 0.08
+
+
+@pytest.fixture(scope="module")
+def further() -> list[Signals]:
+    return perform(settings(), 12, (SOFT, STIFF, BOX_JUMP, CUT))
+
+
+def test_further_movements_keep_their_momentum(further: list[Signals]) -> None:
+    for signals in further:
+        motion = signals.motion
+        assert motion is not None
+        t = np.arange(signals.samples) / DENSE_RATE_HZ
+        assert np.trapezoid(motion.support - G, t) == pytest.approx(0.0, abs=5e-3)
+        assert motion.support.min() >= 0.0
+
+
+def test_a_box_jump_ends_on_the_box(further: list[Signals]) -> None:
+    # Newton's second law: the double integral of the net force is the height that was climbed.
+    box = settings().protocol.box_height_m
+    jumps = [item for item in further if item.performance.task == BOX_JUMP]
+    assert jumps
+    for signals in jumps:
+        motion = signals.motion
+        assert motion is not None
+        speed = np.cumsum(motion.support - G) / DENSE_RATE_HZ
+        assert np.sum(speed) / DENSE_RATE_HZ == pytest.approx(box, abs=0.012)
+        landed = round(motion.contact_s[0] * DENSE_RATE_HZ)
+        assert not signals.force["single"][landed:].any(), "the plates are empty from then on"
+
+
+def test_a_cut_is_one_contact_on_the_plate(further: list[Signals]) -> None:
+    cuts = [item for item in further if item.performance.task == CUT]
+    assert cuts
+    for signals in cuts:
+        motion = signals.motion
+        assert motion is not None
+        loaded = np.flatnonzero(signals.force[signals.performance.side]) / DENSE_RATE_HZ
+        assert loaded[0] == pytest.approx(motion.contact_s[0], abs=1e-3)
+        assert loaded[-1] == pytest.approx(motion.takeoff_s[1], abs=1e-3)
+        assert 0.1 < motion.takeoff_s[1] - motion.contact_s[0] < 1.0
+
+
+def test_soft_landings_are_softer(further: list[Signals]) -> None:
+    # Known groups: a soft landing has the smaller peak and the larger knee excursion (DeVita &
+    # Skelly 1992, Med Sci Sports Exerc 24:108).
+    found = {
+        (task, metric): np.mean(
+            [
+                row.value
+                for item in further
+                if item.performance.task == task
+                for row in true_values(item)
+                if row.metric == metric
+            ]
+        )
+        for task in (SOFT, STIFF)
+        for metric in ("peak_vgrf", "knee_flexion_excursion")
+    }
+    assert found[SOFT, "peak_vgrf"] < 0.9 * found[STIFF, "peak_vgrf"]
+    gain = found[SOFT, "knee_flexion_excursion"] - found[STIFF, "knee_flexion_excursion"]
+    assert gain > 15.0
