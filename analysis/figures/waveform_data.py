@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 
+from shared.metric_dictionary import metrics as dictionary
+
 SIGNALS = {
     "vertical_force": "Vertical force",
     "waist_acceleration": "Waist acceleration",
@@ -60,6 +62,9 @@ def examples(
     seconds from initial contact; the measured peak at the sample where it is drawn.
     """
     chosen = _with_signal(waveforms.loc[waveforms["task"] == task])
+    if task not in dictionary()[_PEAKS["vertical_force"][0]].tasks:
+        # Nothing of such a landing is on the plates: empty ones would show their noise only.
+        chosen = chosen.loc[chosen["signal"] != "vertical_force"]
     ids = chosen[["site", "landing_id"]].drop_duplicates().sort_values(["site", "landing_id"])
     ids["example"] = ids.groupby("site").cumcount() + 1
     events = landings[["landing_id"]].copy()

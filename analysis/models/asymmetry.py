@@ -168,7 +168,9 @@ def asymmetry_of_limbs(
 ) -> None:
     """Write the asymmetry of each metric for which the plan has a model of the limb difference."""
     means = limb_means(read_table(summaries), read_table(cohort), minimum_valid_trials)
-    chosen = means.loc[means["metric"].isin(plan["mixed"]["metrics"])]
+    chosen = means.loc[
+        means["metric"].isin(plan["mixed"]["metrics"]) & means["task"].isin(plan["mixed"]["tasks"])
+    ]
     level = float(plan["confidence_level"])
     found = [
         metric_numbers(levels, rows, study["visits"], level)

@@ -205,7 +205,8 @@ def limb_differences(
     people = read_table(cohort)
     table = read_table(metrics)
     apart = table["limb"].isin(["involved", "uninvolved"])
-    chosen = table["metric"].isin(plan["mixed"]["metrics"])
+    mixed = plan["mixed"]
+    chosen = table["metric"].isin(mixed["metrics"]) & table["task"].isin(mixed["tasks"])
     rows = with_people(table.loc[apart & chosen], people, covariates)
     found: list[Estimates] = []
     for levels, part in grouped(rows, KEYS):

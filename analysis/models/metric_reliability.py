@@ -229,7 +229,8 @@ def one_group(
 
 
 def _of_the_plan(metrics: pd.DataFrame, plan: Mapping[str, Any]) -> pd.DataFrame:
-    chosen = metrics["metric"].isin(plan["mixed"]["metrics"])
+    mixed = plan["mixed"]
+    chosen = metrics["metric"].isin(mixed["metrics"]) & metrics["task"].isin(mixed["tasks"])
     for predictor in [*plan["primary"], *plan["exploratory"]]:
         chosen |= matches(metrics, predictor)
     return metrics.loc[chosen & metrics["valid"]]

@@ -6,6 +6,7 @@ the raw samples; a filter hides it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,6 +27,17 @@ class Clipping:
     def samples_between(self, first_sample: int, last_sample: int) -> int:
         """Return how many samples of a stretch (both ends included) are clipped on any axis."""
         return int(self.mask[:, first_sample : last_sample + 1].any(axis=0).sum())
+
+    def at_rate(self, rate_hz: float) -> Clipping:
+        """Return which samples of a lower rate stand for a clipped one (its neighbours' middle)."""
+        if rate_hz == self.rate_hz:
+            return self
+        axis, sample = np.nonzero(self.mask)
+        size = math.ceil(self.mask.shape[1] * rate_hz / self.rate_hz)
+        mask = np.zeros((self.mask.shape[0], size), dtype=bool)
+        nearest = np.rint(sample * rate_hz / self.rate_hz).astype(np.int64)
+        mask[axis, np.minimum(nearest, size - 1)] = True
+        return Clipping(mask, rate_hz)
 
     @property
     def samples(self) -> int:

@@ -63,12 +63,14 @@ def clipped(
     signals: Signals, channels: list[str], scales: FullScales, settings: ProcessingSettings
 ) -> Clipping | None:
     """Return the saturated samples of some channels of a recording; None without any."""
-    return saturation(
-        [signals.channels[channel] for channel in channels],
+    recorded = signals.as_recorded
+    found = saturation(
+        [recorded.channels[channel] for channel in channels],
         [scales[signals.device][channel] for channel in channels],
-        signals.rate_hz,
+        recorded.rate_hz,
         clip_share_of_range=settings.quality.clip_share_of_range,
     )
+    return found if found is None else found.at_rate(signals.rate_hz)
 
 
 def _refusal(landing: SideLanding) -> Refused:

@@ -14,6 +14,7 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline.extraction.calibrated import FLEXION, STANDING, STANDING_END
+from pipeline.extraction.harmonised import harmonised
 from pipeline.extraction.reading import Reading, read_file
 from pipeline.extraction.rows import Athlete, ShardRows, calibration_row, recording_row
 from pipeline.extraction.signals import Signals
@@ -133,13 +134,14 @@ def _trials(
 ) -> Iterator[Trial]:
     """Read the recordings of a visit, trial by trial; note what cannot be used."""
     shares, accelerometers = _shares(rows), standing.accelerometers
+    rates = setting.processing.filtering.harmonised_rate_hz.by_sensor
     for group in _grouped(rows, "task", "side", "trial").values():
-        usable = []
+        usable: list[Signals] = []
         for index in sorted(group, key=lambda row: str(row["recording_id"])):
             reading = setting.read(index, index["recording_id"])
             shard.rows["recordings"].append(recording_row(index, reading))
             if reading.signals is not None:
-                usable.append(reading.signals)
+                usable += harmonised(reading.signals, rates)
             elif index["usable"]:
                 shard.exclude(
                     "recording",

@@ -32,6 +32,7 @@ class Signals:
     gaps : stretches of slots whose values were missing and are bridged by straight lines
     flags : flags of the recording that concern all of its values
     slots : slot of each raw sample; None when no row is missing
+    recorded : the same channels at the rate of the file; None where this is that rate
     """
 
     recording_id: str
@@ -42,6 +43,16 @@ class Signals:
     gaps: tuple[Gap, ...] = ()
     flags: tuple[str, ...] = ()
     slots: Indices | None = None
+    recorded: Signals | None = None
+
+    @property
+    def as_recorded(self) -> Signals:
+        """The signals at the rate of the file, where saturation and gaps are judged."""
+        return self.recorded or self
+
+    def recorded_position(self, position: float) -> float:
+        """Return the place of a position in the signals as recorded."""
+        return position * self.as_recorded.rate_hz / self.rate_hz
 
     def position(self, time_s: float) -> float:
         """Return the place of an instant of the trial's clock, in slots."""
@@ -53,6 +64,8 @@ class Signals:
 
     def raw_sample(self, slot: int) -> int:
         """Return the raw sample of a slot; for a bridged slot, the sample before the gap."""
+        if self.recorded is not None:
+            return self.recorded.raw_sample(round(self.recorded_position(slot)))
         if self.slots is None:
             return slot
         return max(int(np.searchsorted(self.slots, slot, side="right")) - 1, 0)

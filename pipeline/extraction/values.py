@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from pipeline.calibration.saturation import Clipping
@@ -114,7 +115,7 @@ class Carrier:
                 flags |= outside
             if self.clipped is not None:
                 flags |= clip_flags(self.clipped, outcome.first_sample, outcome.last_sample)
-            if self.signals.gaps:
+            if self.signals.as_recorded.gaps:
                 flags |= self._gap_flags(outcome, events, maximum_gap_samples)
         return Value(
             events.number,
@@ -134,12 +135,13 @@ class Carrier:
         contact = events.contact_in(self.signals)
         if contact is None:
             return _NONE
+        recorded, place = self.signals.as_recorded, self.signals.recorded_position
         return gap_flags(
-            self.signals.gaps,
-            outcome.first_sample,
-            outcome.last_sample,
-            contact,
-            self.signals.rate_hz,
+            recorded.gaps,
+            math.floor(place(outcome.first_sample)),
+            math.ceil(place(outcome.last_sample)),
+            place(contact),
+            recorded.rate_hz,
             maximum_gap_samples=maximum_gap_samples,
         )
 

@@ -10,32 +10,47 @@ from scipy.signal import resample_poly
 
 Signal = NDArray[np.float64]
 
+_LARGEST_DENOMINATOR = 25
+_LARGEST_CLOCK_ERROR = 0.005
 
-def to_common_rate(signals: Signal, rate_hz: float, *, common_rate_hz: float) -> Signal:
-    """Bring signals down to a common rate (zero-lag, linear-phase anti-aliasing filter).
 
-    A peak of 20 ms loses up to 29 % of its height at 100 samples per second, so the rate would be
-    confounded with the site. Sample k of the result lies at sample k rate/common of the original.
+def ratio_to(common_rate_hz: float, rate_hz: float) -> Fraction:
+    """Return the ratio of small integers that leads from a rate to a common one.
+
+    A clock that runs a little fast or slow keeps its own time: the ratio is that of the nominal
+    rates, and the result runs as fast or slow.
+
+    Raises
+    ------
+    ValueError
+        No ratio of small integers comes within 0.5 % of the common rate.
+    """
+    ratio = Fraction(common_rate_hz / rate_hz).limit_denominator(_LARGEST_DENOMINATOR)
+    if abs(float(ratio) * rate_hz / common_rate_hz - 1.0) > _LARGEST_CLOCK_ERROR:
+        raise ValueError(f"no small ratio leads from {rate_hz:g} to {common_rate_hz:g} per second")
+    return ratio
+
+
+def decimated(signals: Signal, ratio: Fraction) -> Signal:
+    """Bring signals down to a lower rate (zero-lag, linear-phase anti-aliasing filter).
+
+    Sample k of the result lies at sample k / ratio of the original.
 
     Parameters
     ----------
     signals
         Shape (samples,) or (channels, samples), without missing values.
+    ratio
+        Of the new rate to the old one, below 1.
 
     Raises
     ------
     ValueError
-        The common rate is higher than the rate, or their ratio is not a ratio of small integers.
+        The ratio is above 1: detail that was not recorded cannot be made.
     """
-    if common_rate_hz > rate_hz:
-        raise ValueError(
-            f"{rate_hz:g} samples per second cannot be raised to {common_rate_hz:g}: the common "
-            "rate must be the lowest of its kind of sensor"
-        )
-    if common_rate_hz == rate_hz:
+    if ratio > 1:
+        raise ValueError(f"a ratio of {ratio} would raise the rate: the common rate must be lower")
+    if ratio == 1:
         return signals
-    ratio = Fraction(common_rate_hz / rate_hz).limit_denominator(200)
-    if abs(float(ratio) * rate_hz / common_rate_hz - 1.0) > 1e-6:
-        raise ValueError(f"no small ratio leads from {rate_hz:g} to {common_rate_hz:g} per second")
     # Padding by the end values: an empty extension would pull both ends towards zero.
     return resample_poly(signals, ratio.numerator, ratio.denominator, axis=-1, padtype="edge")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from shared.channels import sensor_of
 from shared.errors import Problem, StudyError
 from shared.metric_dictionary import metrics
 from shared.settings.device import DeviceProfile
@@ -97,6 +98,34 @@ def _study_against_devices(
     ]
 
 
+def _rates_against_devices(
+    processing: ProcessingSettings, study: StudySettings, devices: dict[str, DeviceProfile]
+) -> list[Problem]:
+    """A common rate above that of a device in use would leave that device at its own."""
+    common = processing.filtering.harmonised_rate_hz.by_sensor
+    used = sorted({name for site in study.sites.values() for name in site.devices} & set(devices))
+    problems = []
+    for name in used:
+        sensors = sorted({sensor_of(item.channel) for item in devices[name].channels})
+        for sensor in sensors:
+            rate = common[sensor]
+            if rate is None or rate <= devices[name].rate_hz:
+                continue
+            problems.append(
+                Problem(
+                    "stops_study",
+                    "harmonised_rate_too_high",
+                    "processing.yaml",
+                    None,
+                    f"filtering.harmonised_rate_hz.{sensor}",
+                    f"{rate:g} per second",
+                    f"at most {devices[name].rate_hz:g}, the rate of {name}",
+                    "set the lowest rate of this kind of sensor, or null",
+                )
+            )
+    return problems
+
+
 def _plan_against_study(plan: PlanSettings, study: StudySettings) -> list[Problem]:
     problems = []
     known = sorted(metrics())
@@ -148,6 +177,8 @@ def load_settings(folder: Path) -> Settings:
         problems += _study_against_devices(study, devices)
         if isinstance(plan, PlanSettings):
             problems += _plan_against_study(plan, study)
+        if isinstance(processing, ProcessingSettings):
+            problems += _rates_against_devices(processing, study, devices)
     if (
         problems
         or not isinstance(study, StudySettings)

@@ -50,9 +50,10 @@ class CoxPlan(Strict):
 
 
 class MixedPlan(Strict):
-    """Limb difference: a linear mixed model per metric, trials within athletes."""
+    """Limb difference, asymmetry and reliability: metrics and tasks, trials within athletes."""
 
     metrics: list[str]
+    tasks: list[str] = Field(min_length=1)
     log_scale: list[str]
     degrees_of_freedom: Literal["satterthwaite", "kenward-roger"]
 

@@ -37,8 +37,25 @@ class Calibration(Strict):
     plate_gain_mismatch: float = Field(gt=0)
 
 
+class HarmonisedRate(Strict):
+    """Common sampling rate of each kind of sensor, in samples per second; null = as recorded."""
+
+    plate: float | None = Field(default=None, gt=0)
+    waist: float | None = Field(default=None, gt=0)
+    reference_accelerometer: float | None = Field(default=None, gt=0)
+    gyro: float | None = Field(default=None, gt=0)
+    camera: float | None = Field(default=None, gt=0)
+
+    @property
+    def by_sensor(self) -> dict[str, float | None]:
+        """Kind of sensor -> common rate."""
+        return self.model_dump()
+
+
 class Filtering(Strict):
     """Cut-off frequencies (-3 dB of the dual pass, corrected) in Hz; null = unfiltered."""
+
+    harmonised_rate_hz: HarmonisedRate
 
     order_per_pass: int = Field(ge=1, le=8)
     force_hz: float | None

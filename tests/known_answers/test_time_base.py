@@ -1,5 +1,7 @@
 """Time base, gaps and the common sampling rate."""
 
+from fractions import Fraction
+
 import numpy as np
 import pytest
 
@@ -10,7 +12,7 @@ from pipeline.filtering.gaps import (
     time_base,
     unusable_gaps,
 )
-from pipeline.filtering.resampling import to_common_rate
+from pipeline.filtering.resampling import decimated, ratio_to
 from tests.known_answers.signals import half_sine, sample_times
 
 
@@ -81,7 +83,7 @@ def test_which_gaps_may_not_be_bridged():
 @pytest.mark.parametrize(("rate", "common"), [(1000.0, 500.0), (500.0, 200.0), (1000.0, 200.0)])
 def test_common_rate_keeps_instants_and_slow_peaks(rate, common):
     pulse = half_sine(sample_times(rate, 4.0) - 2.0, 3.0, 0.100) + 1.0
-    slow = to_common_rate(pulse, rate, common_rate_hz=common)
+    slow = decimated(pulse, ratio_to(common, rate))
     time = np.arange(len(slow)) / common
     assert slow.max() == pytest.approx(4.0, rel=5e-3)
     assert time[np.argmax(slow)] == pytest.approx(2.05, abs=0.5 / common)
@@ -91,7 +93,7 @@ def test_common_rate_keeps_instants_and_slow_peaks(rate, common):
 def test_frequencies_above_the_new_limit_do_not_fold():
     time = sample_times(1000.0, 4.0)
     fast = np.sin(2 * np.pi * 180.0 * time)  # would show as 20 Hz at 200 samples per second
-    slow = to_common_rate(np.vstack([fast, fast]), 1000.0, common_rate_hz=200.0)
+    slow = decimated(np.vstack([fast, fast]), ratio_to(200.0, 1000.0))
     assert slow.shape == (2, 801)
     assert np.abs(slow[:, 100:-100]).max() < 0.01
     assert np.abs(fast[::5][100:-100]).max() > 0.5  # what plain picking would give
@@ -99,8 +101,13 @@ def test_frequencies_above_the_new_limit_do_not_fold():
 
 def test_a_rate_is_never_raised():
     same = np.zeros(10)
-    assert to_common_rate(same, 200.0, common_rate_hz=200.0) is same
-    with pytest.raises(ValueError, match="lowest of its kind"):
-        to_common_rate(same, 200.0, common_rate_hz=500.0)
+    assert decimated(same, ratio_to(200.0, 200.0)) is same
+    with pytest.raises(ValueError, match="must be lower"):
+        decimated(same, ratio_to(500.0, 200.0))
     with pytest.raises(ValueError, match="no small ratio"):
-        to_common_rate(same, 1000.0, common_rate_hz=777.77)
+        ratio_to(970.0, 1000.0)
+
+
+def test_a_clock_that_runs_slow_keeps_its_own_time():
+    assert ratio_to(500.0, 999.2) == ratio_to(500.0, 1000.0) == Fraction(1, 2)
+    assert ratio_to(200.0, 501.1) == Fraction(2, 5)
