@@ -31,7 +31,7 @@ WORDS: dict[str, str] = {
     "clipped": "sensor saturated",
     "gap": "gap in the signal",
     "missing_samples": "missing samples",
-    "rate_mismatch": "sampling rate differs from the declared one",
+    "rate_mismatch": "sampling rate not as declared, or too low",
     "sync_fail": "sensors not synchronous",
     "drift_gt_5deg": "angle drifts by more than the limit",
     "out_of_range": "outside the plausible range",

@@ -15,7 +15,8 @@ EXPLANATIONS: dict[str, str] = {
     "than recorded",
     Reason.GAP: "samples are missing inside the window, too many to bridge",
     Reason.MISSING_SAMPLES: "samples are missing in the recording",
-    Reason.RATE_MISMATCH: "the sampling rate of the file is not the declared one",
+    Reason.RATE_MISMATCH: "the sampling rate of the file is not the declared one, or too low for "
+    "the cut-off of the filter",
     Reason.SYNC_FAIL: "the recordings of the trial do not share their clock",
     Reason.DRIFT: "the knee angle drifts by more than 5 degrees over the trial",
     Reason.OUT_OF_RANGE: "the value lies outside of the hard limits of the metric dictionary",

@@ -8,6 +8,7 @@ import pytest
 from pipeline.extraction.limbs import is_dominant, limb_of
 from pipeline.extraction.rows import Athlete, ShardRows
 from pipeline.extraction.visit import measure_visit
+from pipeline.extraction.waveforms import Examples
 from pipeline.filtering.gaps import Gap
 from pipeline.metrics.outcome import Measured
 from tests.unit import extraction_signals as made
@@ -271,6 +272,44 @@ def test_missing_samples(first, length, flag):
     (measured,) = measure(trial(SINGLE, "left", worn))
     flags = one(measured, "peak_waist_acceleration", "waist").flags
     assert flags & {"gap", "missing_samples"} == ({flag} if flag else set())
+
+
+def slower(signals, rate_hz):
+    """The recording as another instrument samples it: every so many-th value."""
+    at = np.arange(0.0, times()[-1], 1.0 / rate_hz)
+    channels = {name: np.interp(at, times(), values) for name, values in signals.channels.items()}
+    return replace(signals, rate_hz=rate_hz, channels=channels)
+
+
+def camera(rate_hz):
+    angle = np.cumsum(made.knee_rates(times(), ("left",))["thigh_rate.left.z"]) / RATE / 0.6
+    channels = {"knee_flexion.left": angle}
+    return slower(replace(wearables(drop_force(times())), channels=channels), rate_hz)
+
+
+@pytest.mark.parametrize(
+    ("sensor", "rate_hz", "cutoff"), [("gyro", 40.0, "20 Hz"), ("camera", 24.0, "12 Hz")]
+)
+def test_a_rate_too_low_for_the_filter_is_refused_with_both_numbers(sensor, rate_hz, cutoff):
+    """Half of the rate must lie above the cut-off: the sampling theorem."""
+    force = drop_force(times())
+    on_plate = plates({"left": 1.0, "right": 0.0}, force)
+    for rate, measurable in ((rate_hz, False), (rate_hz + 1.0, True)):
+        knee = slower(wearables(force), rate) if sensor == "gyro" else camera(rate)
+        (measured,) = measure(trial(SINGLE, "left", on_plate, knee))
+        examples = Examples(PROCESSING)
+        examples.offer(measured, made.standing())
+        shown = set(examples.table().column("channel").to_pylist())
+        assert ("knee_flexion.left" in shown) == (measurable and sensor == "gyro")
+        found = [value for value in measured.values if value.sensor == sensor]
+        assert len(found) >= 3
+        for value in found:
+            if measurable:
+                assert isinstance(value.outcome, Measured)
+            else:
+                assert "rate_mismatch" in value.flags
+                assert f"{rate:g} samples per second" in value.outcome.detail
+                assert cutoff in value.outcome.detail
 
 
 def test_out_of_range():
