@@ -39,6 +39,7 @@ WORDS: dict[str, str] = {
     "duplicate_recording": "duplicate recording",
     "mirrored_sensor": "sensor mounted mirrored",
     "calibration_rejected": "calibration rejected",
+    "contact_by_gyro": "contact seen by the gyroscopes only",
     "body_weight_from_scale": "body weight from the scale",
     "short_recording": "recording too short",
     "bilateral_case": "both knees reconstructed",

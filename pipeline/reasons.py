@@ -28,6 +28,7 @@ class Reason(StrEnum):
     BIAS_CHANGE = "gyro_bias_change"
     PLATE_ZERO_DRIFT = "plate_zero_drift"
     PLATE_GAIN_ERROR = "plate_gain_error"
+    CONTACT_BY_GYRO = "contact_by_gyro"
     BODY_WEIGHT_FROM_SCALE = "body_weight_from_scale"
     SHORT_RECORDING = "short_recording"
     BAD_FALL_TIME = "bad_fall_time"

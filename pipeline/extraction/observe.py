@@ -26,7 +26,8 @@ class Observed:
     ----------
     body : the whole body as the plates have seen it
     plate, waist : landings by (number, side), from each sensor's own events
-    chosen : the landings of the trial: by the plates where they are to be trusted, else by waist
+    chosen : the landings of the trial: by the plates where they are to be trusted, else by waist;
+        see `gyro_contacts` for those that neither has seen
     """
 
     trial: Trial

@@ -80,6 +80,8 @@ class Events(Strict):
     waist_ringing_s: float = Field(gt=0)
     waist_hold_s: float = Field(gt=0)
     waist_landing_peak_g: float = Field(gt=1)
+    gyro_landing_share: float = Field(gt=0, le=1)
+    gyro_landing_rate_deg_s: float = Field(gt=0)
 
 
 class MetricWindows(Strict):

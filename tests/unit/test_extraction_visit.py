@@ -274,6 +274,84 @@ def test_missing_samples(first, length, flag):
     assert flags & {"gap", "missing_samples"} == ({flag} if flag else set())
 
 
+def only_gyroscopes(sides=("left",), sign=1.0, delays_s=(0.0, 0.0)):
+    """Gyroscopes alone: the knee of the closed form, later by `delays_s` on each side."""
+    channels = {}
+    for side, delay_s in zip(sides, delays_s, strict=False):
+        channels |= made.knee_rates(times() - delay_s, (side,), sign=sign)
+    return replace(wearables(drop_force(times()), sides), channels=channels)
+
+
+def test_gyroscopes_alone_still_give_a_contact():
+    """The knee starts to bend at contact, in the closed form: there its rate bends most sharply."""
+    (measured,) = measure(trial(SINGLE, "left", only_gyroscopes()))
+    chosen = measured.observed.chosen[1, "left"]
+    assert chosen.event_source == "gyro"
+    assert chosen.seconds(chosen.contact) == pytest.approx(CONTACT, abs=0.002)
+    tables = rows_of([measured])
+    (landing,) = tables["landings"].to_dict("records")
+    assert landing["event_source"] == "gyro"
+    assert landing["flags"] == "contact_by_gyro"
+    assert landing["valid"]
+    metrics = tables["metrics"].set_index("metric")
+    assert set(metrics["sensor"]) == {"gyro"}  # no force, no height: nothing else was measured
+    assert (metrics["flags"] == "contact_by_gyro").all()
+    assert metrics["valid"].all()
+    assert metrics.loc["knee_flexion_excursion", "value"] == pytest.approx(50.0, abs=1.0)
+
+
+@pytest.mark.parametrize("missed", ["plate", "waist"])
+def test_gyroscopes_step_in_where_the_others_saw_nothing(missed):
+    nothing = np.ones_like(times())
+    if missed == "plate":
+        blind = plates({"left": 0.0, "right": 0.0}, nothing)
+        recordings = (blind, only_gyroscopes())
+    else:
+        recordings = (wearables(nothing),)
+    (measured,) = measure(trial(SINGLE, "left", *recordings))
+    chosen = measured.observed.chosen[1, "left"]
+    assert chosen.event_source == "gyro"
+    metrics = rows_of([measured])["metrics"].set_index(["sensor", "metric"])
+    assert metrics.loc[("gyro", "knee_flexion_excursion"), "valid"]
+    assert not metrics.loc[missed, "valid"].any()  # a contact by gyroscope times no other sensor
+    assert metrics.loc[missed, "value"].isna().all()
+
+
+def test_the_earlier_leg_gives_the_contact_of_the_body():
+    legs = only_gyroscopes(("left", "right"), delays_s=(0.03, 0.0))
+    (measured,) = measure(trial(DROP_JUMP, "both", legs))
+    chosen = measured.observed.chosen
+    seconds = {side: chosen[1, side].seconds(chosen[1, side].contact) for side in ("left", "right")}
+    assert seconds["left"] - seconds["right"] == pytest.approx(0.03, abs=0.001)
+    assert chosen[1, "both"].seconds(chosen[1, "both"].contact) == seconds["right"]
+    assert chosen[2, "both"].event_source == "none"
+    assert "no_landing" in chosen[2, "both"].flags
+
+
+def test_mirrored_gyroscopes_alone_are_turned_before_their_contact_is_sought():
+    alone = [trial(SINGLE, "left", only_gyroscopes(sign=-1.0), number=n) for n in (1, 2, 3)]
+    for measured in measure(*alone):
+        chosen = measured.observed.chosen[1, "left"]
+        assert chosen.seconds(chosen.contact) == pytest.approx(CONTACT, abs=0.002)
+        assert "mirrored_sensor" in one(measured, "knee_flexion_excursion", "gyro").flags
+
+
+def test_a_countermovement_jump_gets_no_contact_by_gyroscope():
+    """None of its metrics could use it: it has no knee metric, and force and height need more."""
+    (measured,) = measure(trial("countermovement_jump", "both", only_gyroscopes(("left", "right"))))
+    assert {x.event_source for x in measured.observed.chosen.values()} == {"none"}
+
+
+def test_a_camera_shares_the_contact_of_the_gyroscopes():
+    (measured,) = measure(trial(SINGLE, "left", only_gyroscopes(), camera(100.0)))
+    value = one(measured, "knee_flexion_excursion", "camera")
+    assert value.outcome.value == pytest.approx(50.0, abs=1.0)
+    assert (
+        "contact_by_gyro"
+        in rows_of([measured])["metrics"].set_index("sensor").loc["camera", "flags"].iloc[0]
+    )
+
+
 def slower(signals, rate_hz):
     """The recording as another instrument samples it: every so many-th value."""
     at = np.arange(0.0, times()[-1], 1.0 / rate_hz)
@@ -327,9 +405,8 @@ def test_clocks_that_differ_are_told():
 
 def test_every_wanted_metric_has_a_row_even_without_a_landing():
     nothing = np.ones_like(times())
-    (measured,) = measure(
-        trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, nothing), wearables(nothing))
-    )
+    worn = wearables(nothing, knee_scale=0.0)
+    (measured,) = measure(trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, nothing), worn))
     metrics = rows_of([measured])["metrics"]
     assert set(metrics["sensor"]) == {"plate", "waist", "gyro"}
     assert metrics["value"].isna().all()
