@@ -34,6 +34,8 @@ WORDS: dict[str, str] = {
     "rate_mismatch": "sampling rate not as declared, or too low",
     "sync_fail": "sensors not synchronous",
     "drift_gt_5deg": "angle drifts by more than the limit",
+    "long_integration": "angle integrated too long",
+    "gyro_bias_from_start": "bias from the stance before the landing only",
     "out_of_range": "outside the plausible range",
     "operator_reject": "rejected by the operator",
     "duplicate_recording": "duplicate recording",

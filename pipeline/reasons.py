@@ -19,6 +19,8 @@ class Reason(StrEnum):
     RATE_MISMATCH = "rate_mismatch"
     SYNC_FAIL = "sync_fail"
     DRIFT = "drift_gt_5deg"
+    LONG_INTEGRATION = "long_integration"
+    BIAS_FROM_START = "gyro_bias_from_start"
     OUT_OF_RANGE = "out_of_range"
     OPERATOR_REJECT = "operator_reject"
     DUPLICATE_RECORDING = "duplicate_recording"

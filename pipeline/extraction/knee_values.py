@@ -22,6 +22,9 @@ from shared.settings.processing import ProcessingSettings
 FROM_ZERO = ("knee_flexion_at_contact", "peak_knee_flexion", "knee_flexion_at_peak_vgrf")
 """Angles that count from the standing angle; differences and rates do not need it."""
 
+OF_ZERO = frozenset({str(Reason.NO_QUIET_STANCE), str(Reason.LONG_INTEGRATION)})
+"""Flags that concern the zero of the angle only."""
+
 FLEXION = ("knee_flexion_at_contact", "peak_knee_flexion", "knee_flexion_excursion")
 RATES = (
     "time_to_peak_knee_flexion",
@@ -81,9 +84,8 @@ def gyro_values(
     values["mean_knee_flexion_rate_first_100_ms"] = _mean_rate(flexion, rate_hz, start, end)
     values["knee_flexion_at_peak_vgrf"] = _at_force_peak(flexion, force_peak)
     values = {metric: shifted(outcome, flexion.offset) for metric, outcome in values.items()}
-    flags = {metric: flexion.flags for metric in values}
-    if not flexion.stance:
-        flags |= {metric: frozenset() for metric in values if metric not in FROM_ZERO}
+    others = flexion.flags - OF_ZERO
+    flags = {metric: flexion.flags if metric in FROM_ZERO else others for metric in values}
     return values, flags
 
 

@@ -19,6 +19,10 @@ EXPLANATIONS: dict[str, str] = {
     "the cut-off of the filter",
     Reason.SYNC_FAIL: "the recordings of the trial do not share their clock",
     Reason.DRIFT: "the knee angle drifts by more than 5 degrees over the trial",
+    Reason.LONG_INTEGRATION: "the knee angle counts from a quiet stance too long before "
+    "the landing",
+    Reason.BIAS_FROM_START: "no quiet stance after the landing: the bias of the gyroscopes "
+    "is that of the stance before it",
     Reason.OUT_OF_RANGE: "the value lies outside of the hard limits of the metric dictionary",
     Reason.OPERATOR_REJECT: "rejected by hand in the table of rejections",
     Reason.DUPLICATE_RECORDING: "the same file stands under another recording",

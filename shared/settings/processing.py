@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import Field
 
 from shared.settings.strict import Strict
@@ -45,6 +47,7 @@ class Filtering(Strict):
     waist_acceleration_hz: float | None
     angular_rate_hz: float | None
     camera_angle_hz: float | None
+    gyro_bias: Literal["between_stances", "before_landing"]
 
 
 class Events(Strict):
@@ -96,6 +99,8 @@ class MetricWindows(Strict):
     knee_flexion_s: float = Field(gt=0)
     standing_before_contact_s: float = Field(gt=0)
     standing_window_s: float = Field(gt=0)
+    standing_after_contact_s: float = Field(gt=0)
+    longest_integration_s: float = Field(gt=0)
 
 
 class MetricLimits(Strict):
