@@ -86,10 +86,15 @@ def _sagittal(
     return frame.sagittal_rate(x, y, z)
 
 
-def rotation_after_contact(knee: Knee, contact_s: float) -> float | None:
+def rotation_after_contact(knee: Knee, contact_s: float, mirrored_window_s: float) -> float | None:
     """Return the rotation (rad) right after a contact; None where the recording does not reach."""
     try:
-        return landing_rotation(knee.rate, knee.signals.rate_hz, knee.signals.position(contact_s))
+        return landing_rotation(
+            knee.rate,
+            knee.signals.rate_hz,
+            knee.signals.position(contact_s),
+            mirrored_window_s=mirrored_window_s,
+        )
     except ValueError:
         return None
 

@@ -85,7 +85,9 @@ def _mirrored_units(
         contact_s = landing.seconds(landing.contact)
         if contact_s is None:
             contact_s = contact_either_way(knee, settings)
-        rotation = None if contact_s is None else rotation_after_contact(knee, contact_s)
+        if contact_s is None:
+            continue
+        rotation = rotation_after_contact(knee, contact_s, settings.quality.mirrored_window_s)
         if rotation is not None:
             rotations[knee.signals.device, side].append(rotation)
     quality = settings.quality
@@ -96,6 +98,7 @@ def _mirrored_units(
             values,
             mirrored_share=quality.mirrored_share,
             mirrored_minimum_landings=quality.mirrored_minimum_landings,
+            mirrored_smallest_deg=quality.mirrored_smallest_deg,
         ).mirrored
     )
 

@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 
 from pipeline.extraction.limbs import is_dominant, limb_of
+from pipeline.extraction.visit import measure_visit
 from pipeline.filtering.gaps import Gap
 from pipeline.metrics.outcome import Measured
+from pipeline.quality.windows import saturation
 from tests.unit import extraction_signals as made
 from tests.unit.extraction_signals import (
     CONTACT,
@@ -291,3 +293,28 @@ def test_the_angle_at_peak_force_names_plate_and_gyroscopes():
 def test_without_a_plate_there_is_no_angle_at_its_peak():
     (measured,) = measure(trial(SINGLE, "left", wearables(drop_force(times()))))
     assert "knee_flexion_at_peak_vgrf" not in {value.metric for value in measured.values}
+
+
+def test_how_close_to_a_contact_a_gap_may_lie_is_a_setting():
+    first = round((CONTACT + 0.01) * RATE)
+    worn = replace(wearables(drop_force(times())), gaps=(Gap(first, first + 1),))
+    quality = PROCESSING.quality.model_copy(update={"gap_guard_s": 0.005})
+    settings = PROCESSING.model_copy(update={"quality": quality})
+    (measured,) = measure_visit([trial(SINGLE, "left", worn)], made.standing(), SCALES, settings)
+    assert "missing_samples" in one(measured, "peak_waist_acceleration", "waist").flags
+
+
+@pytest.mark.parametrize(
+    ("changes", "clipped"),
+    [
+        ({}, 0),
+        ({"flat_top_share_of_range": 0.9}, 4),
+        ({"flat_top_share_of_range": 0.9, "flat_top_samples": 5}, 0),
+        ({"clip_share_of_range": 0.9}, 4),
+    ],
+)
+def test_what_counts_as_saturated_is_set(changes, clipped):
+    """Four equal samples at 92 % of the range, in a signal that is lower elsewhere."""
+    signal = np.array([0.1, 0.5, 0.92, 0.92, 0.92, 0.92, 0.4, 0.2])
+    found = saturation([signal], [1.0], RATE, PROCESSING.quality.model_copy(update=changes))
+    assert (found.samples if found else 0) == clipped
