@@ -33,8 +33,10 @@ def contact_by_gyro(knee: Knee, settings: ProcessingSettings) -> Event | None:
         segments = zero_lag_lowpass(
             segments, rate_hz, cutoff_hz=cutoff, order_per_pass=settings.filtering.order_per_pass
         )
+    thigh, shank = segments
     return gyro_contact(
-        *segments,
+        thigh,
+        shank,
         rate_hz,
         gyro_landing_share=settings.events.gyro_landing_share,
         gyro_landing_rate_deg_s=settings.events.gyro_landing_rate_deg_s,

@@ -147,10 +147,11 @@ def angle_around(knee: Knee, contact: float, last: int, settings: ProcessingSett
         order_per_pass=settings.filtering.order_per_pass,
     )[:, first : last + 1]
     if stance is None:
-        rate = knee_rate(*smooth)
+        thigh, shank = smooth
+        rate = knee_rate(thigh, shank)
         angle = knee_angle(rate, rate_hz, standing=Window(0, 0))
         lost = frozenset({str(Reason.NO_QUIET_STANCE)})
-        return KneeAngle(*smooth, rate, angle, first, lost, None)
+        return KneeAngle(thigh, shank, rate, angle, first, lost, None)
     end = stance_after(knee.rate, rate_hz, contact, settings)
     straight = end if settings.filtering.gyro_bias == "between_stances" else None
     thigh, shank = (

@@ -300,7 +300,9 @@ def test_how_close_to_a_contact_a_gap_may_lie_is_a_setting():
     worn = replace(wearables(drop_force(times())), gaps=(Gap(first, first + 1),))
     quality = PROCESSING.quality.model_copy(update={"gap_guard_s": 0.005})
     settings = PROCESSING.model_copy(update={"quality": quality})
-    (measured,) = measure_visit([trial(SINGLE, "left", worn)], made.standing(), SCALES, settings)
+    (measured,) = measure_visit(
+        [trial(SINGLE, "left", worn)], made.standing(), made.SCALES, settings
+    )
     assert "missing_samples" in one(measured, "peak_waist_acceleration", "waist").flags
 
 
