@@ -1,7 +1,7 @@
 """Initial contact on the gyroscopes of thigh and shank, for trials in which nothing else saw it.
 
 A gyroscope feels no force. What it sees is that the ground suddenly turns the shank forward over
-the foot: the rate of the shank bends most sharply there. That is 10 ms late at best, and early by
+the foot: the rate of the shank bends most sharply there. That is some 10 ms late, and early by
 as much as the knee bends before it touches the ground, if nothing bends sharply at contact.
 """
 

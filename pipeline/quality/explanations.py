@@ -34,7 +34,7 @@ EXPLANATIONS: dict[str, str] = {
     "its start",
     Reason.PLATE_GAIN_ERROR: "known masses show a wrong gain of a plate, or a mismatch of two",
     Reason.CONTACT_BY_GYRO: "neither plate nor waist unit saw the contact; the gyroscopes gave it, "
-    "some 10 ms late at best",
+    "some 10 ms off at best",
     Reason.BODY_WEIGHT_FROM_SCALE: "body weight from the scale, not from the plate",
     Reason.SHORT_RECORDING: "the recording ends before the window does",
     Reason.BAD_FALL_TIME: "the speed at contact is not that of a fall from this box",
