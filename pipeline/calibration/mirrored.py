@@ -32,7 +32,7 @@ class MountingDecision:
 
 
 def landing_rotation(
-    rate: Signal, rate_hz: float, contact: float, *, rotation_window_s: float = 0.150
+    rate: Signal, rate_hz: float, contact: float, *, mirrored_window_s: float
 ) -> float:
     """Return the largest angle (rad, signed) that a bias-corrected rate covers after contact.
 
@@ -46,7 +46,7 @@ def landing_rotation(
         The recording ends within the window.
     """
     first = math.floor(contact)
-    last = math.ceil(contact + rotation_window_s * rate_hz)
+    last = math.ceil(contact + mirrored_window_s * rate_hz)
     if first < 0 or last >= len(rate):
         raise ValueError(f"samples {first} to {last} are needed, the recording has {len(rate)}")
     angle = cumulative_integral(rate[first : last + 1], rate_hz)
@@ -59,7 +59,7 @@ def mounting(
     *,
     mirrored_share: float,
     mirrored_minimum_landings: int,
-    smallest_rotation_rad: float = 0.0873,
+    mirrored_smallest_deg: float,
 ) -> MountingDecision:
     """Decide from the rotations of a unit's landings whether its flexion sign is reversed.
 
@@ -72,11 +72,11 @@ def mounting(
         Share of landings that must agree for a decision.
     mirrored_minimum_landings
         Fewest landings for a decision.
-    smallest_rotation_rad
-        Landings that turn less (0.0873 rad = 5 degrees) say nothing and are left out.
+    mirrored_smallest_deg
+        Landings that turn less, in degrees, say nothing and are left out.
     """
     rotations = np.asarray(rotations_rad, dtype=np.float64)
-    telling = rotations[np.abs(rotations) >= smallest_rotation_rad]
+    telling = rotations[np.abs(rotations) >= math.radians(mirrored_smallest_deg)]
     count, opposite = len(telling), int((telling < 0.0).sum())
     if count == 0:
         return MountingDecision(None, 0, 0, 0.0)

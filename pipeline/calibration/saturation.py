@@ -61,8 +61,8 @@ def clipping(
     *,
     full_scale: float,
     clip_share_of_range: float,
-    flat_top_share_of_range: float = 0.97,
-    flat_top_samples: int = 3,
+    flat_top_share_of_range: float,
+    flat_top_samples: int,
     resolution: float = 0.0,
 ) -> Clipping:
     """Find saturated samples.

@@ -41,6 +41,10 @@ def _sources(standing: Standing, device: str, place: Calibrated | None, location
     return (*standing_still, *standing.bench_sources(device, location))
 
 
+def _flags(place: Calibrated | None) -> frozenset[str]:
+    return frozenset() if place else frozenset({str(Reason.CALIBRATION_REJECTED)})
+
+
 def values_of_waist(
     observed: Observed, standing: Standing, scales: FullScales, settings: ProcessingSettings
 ) -> Iterator[Value]:
@@ -56,7 +60,7 @@ def values_of_waist(
         waist.signals,
         clipped(waist.signals, list(WAIST), scales, settings),
         _sources(standing, device, place, WAIST_PLACE),
-        frozenset() if place else frozenset({str(Reason.CALIBRATION_REJECTED)}),
+        _flags(place),
     )
     for (number, side), landing in observed.waist_landings.items():
         todo = wanted(trial.task, number, SENSOR, kind_of(trial, side))
@@ -88,7 +92,10 @@ def _seen(observed: Observed, number: int, side: str) -> SideLanding:
 def values_of_reference(
     observed: Observed, standing: Standing, scales: FullScales, settings: ProcessingSettings
 ) -> Iterator[Value]:
-    """Yield the impact by the reference accelerometer; another sensor tells when it lands."""
+    """Yield the impact by the reference accelerometer; others, if any, tell when it lands.
+
+    Beside a waist unit it is timed by that unit, so that both are compared over the same window.
+    """
     trial = observed.trial
     unit = read_reference(trial, settings.standard_gravity)
     if unit is None:
@@ -101,6 +108,7 @@ def values_of_reference(
         unit.signals,
         clipped(unit.signals, list(REFERENCE), scales, settings),
         _sources(standing, device, place, REFERENCE_PLACE),
+        _flags(place),
     )
     for (number, side), chosen in observed.chosen.items():
         todo = wanted(trial.task, number, REFERENCE_SENSOR, kind_of(trial, side))

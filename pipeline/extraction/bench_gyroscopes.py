@@ -12,10 +12,6 @@ from pipeline.calibration.gyroscope import scale_from_rotation
 from pipeline.extraction.bench_recording import SEGMENTS, Bench, Result, unreadable, usable_of
 from shared.settings.processing import ProcessingSettings
 
-LEAST_TURNED_SHARE = 0.1
-"""A gyroscope that turned less than this share of the known angle lay beside the turn: no source.
-It has no result then; one that turned by another wrong angle is refused."""
-
 
 def known_rotation(recordings: Sequence[Bench], settings: ProcessingSettings) -> list[Result]:
     """Find the gain of every gyroscope that took part in turns by known angles."""
@@ -40,7 +36,8 @@ def known_rotation(recordings: Sequence[Bench], settings: ProcessingSettings) ->
             except ValueError as error:
                 faults[segment].append(f"{item.position}: {error}")
                 continue
-            if found.scale < LEAST_TURNED_SHARE:
+            # It lay beside the turn and has no result; one that turned wrongly is refused.
+            if found.scale < limits.unit_least_turned_share:
                 continue
             if found.reason:
                 faults[segment].append(f"{item.position}: {found.reason}")

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from pipeline.calibration.mirrored import landing_rotation
 from pipeline.calibration.segment_frame import SegmentFrame
-from pipeline.calibration.stillness import Window, stillest_window
+from pipeline.calibration.stillness import Window
+from pipeline.extraction.knee_stances import stance_after, stance_before
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.stretch import filtered_between
 from pipeline.extraction.trials import Trial
@@ -19,6 +20,7 @@ from pipeline.metrics.knee import (
     expected_drift_rad,
     knee_angle,
     knee_rate,
+    linear_bias,
 )
 from pipeline.reasons import Reason
 from shared.channels import AXES
@@ -84,47 +86,27 @@ def _sagittal(
     return frame.sagittal_rate(x, y, z)
 
 
-def rotation_after_contact(knee: Knee, contact_s: float) -> float | None:
+def rotation_after_contact(knee: Knee, contact_s: float, mirrored_window_s: float) -> float | None:
     """Return the rotation (rad) right after a contact; None where the recording does not reach."""
     try:
-        return landing_rotation(knee.rate, knee.signals.rate_hz, knee.signals.position(contact_s))
+        return landing_rotation(
+            knee.rate,
+            knee.signals.rate_hz,
+            knee.signals.position(contact_s),
+            mirrored_window_s=mirrored_window_s,
+        )
     except ValueError:
         return None
 
 
-def _stance_before(knee: Knee, contact: float, settings: ProcessingSettings) -> Window | None:
-    """Return the stillest window in the time before contact; None where it does not fit."""
-    rate_hz = knee.signals.rate_hz
-    first = max(math.ceil(contact - settings.windows.standing_before_contact_s * rate_hz), 0)
-    last = math.floor(contact)
-    if last - first < settings.windows.standing_window_s * rate_hz:
-        return None
-    window = stillest_window(
-        knee.rate[None, first:last], [1.0], rate_hz, window_s=settings.windows.standing_window_s
-    )
-    return Window(window.first_sample + first, window.last_sample + first)
-
-
-def _drifts(knee: Knee, stance: Window, contact: float, settings: ProcessingSettings) -> bool:
+def _drifts(
+    knee: Knee, stance: Window, end: Window, contact: float, settings: ProcessingSettings
+) -> bool:
     """Tell whether the rate in the last stance reveals a drift of the angle beyond its limit."""
-    rate_hz = knee.signals.rate_hz
-    after = math.ceil(contact + rate_hz)
-    window_s = settings.windows.standing_window_s
-    if len(knee.rate) - after < window_s * rate_hz:
-        return False
-    end = stillest_window(knee.rate[None, after:], [1.0], rate_hz, window_s=window_s)
-    end = Window(end.first_sample + after, end.last_sample + after)
-    if not _is_quiet(knee, end, settings):
-        return False
     # Only the part of the drift that falls between the stance and the landing matters.
     share = (contact - stance.first_sample) / (end.last_sample - stance.first_sample)
-    drift = expected_drift_rad(knee.rate, rate_hz, standing=stance, end_stance=end)
+    drift = expected_drift_rad(knee.rate, knee.signals.rate_hz, standing=stance, end_stance=end)
     return math.degrees(abs(drift)) * share**2 > settings.quality.largest_drift_deg
-
-
-def _is_quiet(knee: Knee, window: Window, settings: ProcessingSettings) -> bool:
-    spread = float(knee.rate[window.samples].std())
-    return math.degrees(spread) <= settings.calibration.rate_spread_deg_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,19 +125,20 @@ class KneeAngle:
 def angle_around(knee: Knee, contact: float, last: int, settings: ProcessingSettings) -> KneeAngle:
     """Integrate the filtered rate from the quiet stance before a contact to slot `last`.
 
-    The mean rates of that stance are taken for the remaining bias. Without a quiet stance the bias
-    of the calibration stands, the angle counts from the first sample, and the flag says so.
+    The bias that is left is read in that stance and, where the athlete comes to rest again after
+    the landing, in a second one: in between it runs straight (`filtering.gyro_bias`). Without a
+    quiet stance the bias of the calibration stands, the angle counts from the first sample, and the
+    flag says so.
 
     An orientation filter, which would hold the angle by gravity, needs an accelerometer on each
     segment; there is none. The angle is therefore integrated over a few seconds only.
     """
     rate_hz = knee.signals.rate_hz
-    stance = _stance_before(knee, contact, settings)
-    quiet = stance is not None and _is_quiet(knee, stance, settings)
-    first = stance.first_sample if stance is not None and quiet else math.floor(contact)
+    stance = stance_before(knee.rate, rate_hz, contact, settings)
+    first = stance.first_sample if stance is not None else math.floor(contact)
     last = min(last, len(knee.rate) - 1)
     segments = np.stack([knee.thigh, knee.shank])
-    thigh, shank = filtered_between(
+    smooth = filtered_between(
         segments,
         rate_hz,
         first,
@@ -163,24 +146,49 @@ def angle_around(knee: Knee, contact: float, last: int, settings: ProcessingSett
         cutoff_hz=settings.filtering.angular_rate_hz,
         order_per_pass=settings.filtering.order_per_pass,
     )[:, first : last + 1]
-    if stance is None or not quiet:
+    if stance is None:
+        thigh, shank = smooth
         rate = knee_rate(thigh, shank)
         angle = knee_angle(rate, rate_hz, standing=Window(0, 0))
         lost = frozenset({str(Reason.NO_QUIET_STANCE)})
         return KneeAngle(thigh, shank, rate, angle, first, lost, None)
+    end = stance_after(knee.rate, rate_hz, contact, settings)
+    straight = end if settings.filtering.gyro_bias == "between_stances" else None
     thigh, shank = (
-        smooth - float(raw[stance.samples].mean())
-        for smooth, raw in zip((thigh, shank), segments, strict=True)
+        rate - _bias(raw, stance, straight, last)
+        for rate, raw in zip(smooth, segments, strict=True)
     )
     rate = knee_rate(thigh, shank)
     standing = Window(0, stance.last_sample - stance.first_sample)
-    flags = {str(Reason.DRIFT)} if _drifts(knee, stance, contact, settings) else set()
     return KneeAngle(
         thigh,
         shank,
         rate,
         knee_angle(rate, rate_hz, standing=standing),
         first,
-        frozenset(flags),
+        _flags(knee, stance, end, contact, settings),
         stance,
     )
+
+
+def _bias(raw: Signal, stance: Window, end: Window | None, last: int) -> Signal | float:
+    """Return the bias of a segment's rate from the first sample of the stance to slot `last`."""
+    if end is None:
+        return float(raw[stance.samples].mean())
+    return linear_bias(raw, stance, end)[stance.first_sample : last + 1]
+
+
+def _flags(
+    knee: Knee, stance: Window, end: Window | None, contact: float, settings: ProcessingSettings
+) -> frozenset[str]:
+    """Return what is known against an angle that counts from a quiet stance."""
+    flags = set()
+    if end is None:
+        flags.add(str(Reason.BIAS_FROM_START))
+    elif _drifts(knee, stance, end, contact, settings):
+        flags.add(str(Reason.DRIFT))
+    reach = contact + settings.windows.knee_flexion_s * knee.signals.rate_hz
+    integrated_s = (reach - stance.last_sample) / knee.signals.rate_hz
+    if integrated_s > settings.windows.longest_integration_s:
+        flags.add(str(Reason.LONG_INTEGRATION))
+    return frozenset(flags)

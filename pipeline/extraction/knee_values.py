@@ -6,7 +6,7 @@ import math
 
 from pipeline.extraction.knee import Knee, KneeAngle, angle_around
 from pipeline.extraction.signals import Signals
-from pipeline.extraction.stretch import filtered_between
+from pipeline.extraction.stretch import filtered_between, too_slow_for
 from pipeline.extraction.values import shifted
 from pipeline.filtering.sampled import value_at
 from pipeline.metrics.knee import knee_flexion_metrics, peak_knee_flexion_rate
@@ -21,6 +21,9 @@ from shared.settings.processing import ProcessingSettings
 
 FROM_ZERO = ("knee_flexion_at_contact", "peak_knee_flexion", "knee_flexion_at_peak_vgrf")
 """Angles that count from the standing angle; differences and rates do not need it."""
+
+OF_ZERO = frozenset({str(Reason.NO_QUIET_STANCE), str(Reason.LONG_INTEGRATION)})
+"""Flags that concern the zero of the angle only."""
 
 FLEXION = ("knee_flexion_at_contact", "peak_knee_flexion", "knee_flexion_excursion")
 RATES = (
@@ -56,6 +59,8 @@ def gyro_values(
     reach = math.ceil(contact + settings.windows.knee_flexion_s * rate_hz) + 1
     if not 0.0 <= contact <= len(knee.rate) - 2:
         return dict.fromkeys((*FLEXION, *RATES), _OUTSIDE), {}
+    if (too_slow := too_slow_for(settings.filtering.angular_rate_hz, rate_hz)) is not None:
+        return dict.fromkeys((*FLEXION, *RATES), too_slow), {}
     flexion = angle_around(knee, contact, reach, settings)
     start = contact - flexion.offset
     window_s = settings.windows.knee_flexion_s
@@ -79,9 +84,8 @@ def gyro_values(
     values["mean_knee_flexion_rate_first_100_ms"] = _mean_rate(flexion, rate_hz, start, end)
     values["knee_flexion_at_peak_vgrf"] = _at_force_peak(flexion, force_peak)
     values = {metric: shifted(outcome, flexion.offset) for metric, outcome in values.items()}
-    flags = {metric: flexion.flags for metric in values}
-    if not flexion.stance:
-        flags |= {metric: frozenset() for metric in values if metric not in FROM_ZERO}
+    others = flexion.flags - OF_ZERO
+    flags = {metric: flexion.flags if metric in FROM_ZERO else others for metric in values}
     return values, flags
 
 
@@ -121,6 +125,8 @@ def camera_values(
     rate_hz = signals.rate_hz
     if not 0.0 <= contact <= len(raw) - 2:
         return dict.fromkeys(FLEXION, _OUTSIDE)
+    if (too_slow := too_slow_for(settings.filtering.camera_angle_hz, rate_hz)) is not None:
+        return dict.fromkeys(FLEXION, too_slow)
     reach = math.ceil(contact + settings.windows.knee_flexion_s * rate_hz) + 1
     angle = filtered_between(
         raw,

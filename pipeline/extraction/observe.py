@@ -10,7 +10,7 @@ from pipeline.extraction.plates import Plates, read_plates
 from pipeline.extraction.tasks import LANDINGS, seen_by_body_worn_units
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import SideLanding
-from pipeline.extraction.waist import Waist, read_waist, waist_landings
+from pipeline.extraction.waist import Waist, read_reference, read_waist, waist_landings
 from pipeline.reasons import Reason
 from shared.settings.processing import ProcessingSettings
 
@@ -26,7 +26,8 @@ class Observed:
     ----------
     body : the whole body as the plates have seen it
     plate, waist : landings by (number, side), from each sensor's own events
-    chosen : the landings of the trial: by the plates where they are to be trusted, else by waist
+    chosen : the landings of the trial: by the plates where they are to be trusted, else by the
+        waist unit, else by a reference accelerometer; see `gyro_contacts` for what none has seen
     """
 
     trial: Trial
@@ -49,6 +50,13 @@ def _plate_landings(
     return landings
 
 
+def _worn_landings(unit: Waist | None, trial: Trial, settings: ProcessingSettings) -> Landings:
+    if unit is None or not seen_by_body_worn_units(trial.task):
+        return {}
+    landings = waist_landings(unit, trial.task, trial.side, settings)
+    return {(number, trial.side): landing for number, landing in landings.items()}
+
+
 def _limbs_seen(trial: Trial) -> tuple[str, ...]:
     """Return the limbs that have a sensor of their own in a two-leg trial."""
     if trial.side != "both":
@@ -66,6 +74,7 @@ def _choose(
     trial: Trial,
     plate: Landings,
     waist: Landings,
+    reference: Landings,
 ) -> Landings:
     """Choose the events of each landing, and give every limb with a sensor a landing."""
     chosen = {}
@@ -74,7 +83,7 @@ def _choose(
         nothing = SideLanding(
             number, trial.side, "none", None, flags=frozenset({str(Reason.NO_LANDING)})
         )
-        candidates = [landings[key] for landings in (plate, waist) if key in landings]
+        candidates = [landings[key] for landings in (plate, waist, reference) if key in landings]
         found = [landing for landing in candidates if landing.contact is not None]
         whole = [x for x in found if str(Reason.INCOMPLETE_PLATE) not in x.flags]
         body = (
@@ -94,13 +103,10 @@ def observe(trial: Trial, body_weight_n: float, settings: ProcessingSettings) ->
     waist = read_waist(trial, settings.standard_gravity)
     body = body_landings(plates, trial, body_weight_n, settings) if plates else BodyOnPlates()
     by_plate = _plate_landings(plates, trial, body, settings) if plates else {}
-    by_waist = (
-        {
-            (number, trial.side): landing
-            for number, landing in waist_landings(waist, trial.task, trial.side, settings).items()
-        }
-        if waist and seen_by_body_worn_units(trial.task)
-        else {}
-    )
-    chosen = _choose(trial, by_plate, by_waist)
+    by_waist = _worn_landings(waist, trial, settings)
+    found = [x for x in (*by_plate.values(), *by_waist.values()) if x.contact is not None]
+    all_seen = len({x.number for x in found if x.side == trial.side}) == LANDINGS[trial.task]
+    reference = None if all_seen else read_reference(trial, settings.standard_gravity)
+    by_reference = _worn_landings(reference, trial, settings)
+    chosen = _choose(trial, by_plate, by_waist, by_reference)
     return Observed(trial, plates, body, waist, by_plate, by_waist, chosen)

@@ -68,7 +68,7 @@ def clipped(
         [recorded.channels[channel] for channel in channels],
         [scales[signals.device][channel] for channel in channels],
         recorded.rate_hz,
-        clip_share_of_range=settings.quality.clip_share_of_range,
+        settings.quality,
     )
     return found if found is None else found.at_rate(signals.rate_hz)
 
@@ -90,13 +90,12 @@ def judged(
     """Yield the wanted metrics of a landing, judged; what was not measured is refused."""
     nothing = _refusal(events)
     known, none = flags or {}, frozenset[str]()
-    limit = settings.quality.maximum_gap_samples
     for metric in metrics_wanted:
         yield carrier.value(
             metric,
             outcomes.get(metric.id, nothing),
             events,
-            maximum_gap_samples=limit,
+            limits=settings.quality,
             flags=known.get(metric.id, none),
         )
 

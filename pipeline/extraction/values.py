@@ -10,6 +10,7 @@ from pipeline.extraction.signals import Signals
 from pipeline.metrics.outcome import Measured, Outcome, Refused
 from pipeline.quality.windows import clip_flags, gap_flags, range_flags
 from shared.metric_dictionary import Metric
+from shared.settings.processing import Quality
 
 _NONE: frozenset[str] = frozenset()
 
@@ -97,7 +98,7 @@ class Carrier:
         outcome: Outcome,
         events: SideLanding,
         *,
-        maximum_gap_samples: int,
+        limits: Quality,
         flags: frozenset[str] = _NONE,
     ) -> Value:
         """Judge an outcome by what happened inside its window.
@@ -116,7 +117,7 @@ class Carrier:
             if self.clipped is not None:
                 flags |= clip_flags(self.clipped, outcome.first_sample, outcome.last_sample)
             if self.signals.as_recorded.gaps:
-                flags |= self._gap_flags(outcome, events, maximum_gap_samples)
+                flags |= self._gap_flags(outcome, events, limits)
         return Value(
             events.number,
             events.side,
@@ -129,9 +130,7 @@ class Carrier:
             flags,
         )
 
-    def _gap_flags(
-        self, outcome: Measured, events: SideLanding, maximum_gap_samples: int
-    ) -> frozenset[str]:
+    def _gap_flags(self, outcome: Measured, events: SideLanding, limits: Quality) -> frozenset[str]:
         contact = events.contact_in(self.signals)
         if contact is None:
             return _NONE
@@ -142,7 +141,7 @@ class Carrier:
             math.ceil(place(outcome.last_sample)),
             place(contact),
             recorded.rate_hz,
-            maximum_gap_samples=maximum_gap_samples,
+            limits,
         )
 
 

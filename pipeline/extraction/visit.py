@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from pipeline.calibration.mirrored import mounting
 from pipeline.extraction.accelerometer_values import values_of_reference, values_of_waist
+from pipeline.extraction.gyro_contacts import contact_either_way, with_gyro_contacts
 from pipeline.extraction.knee import Knee, read_knee, rotation_after_contact, segment_channels
 from pipeline.extraction.observe import Observed, observe
 from pipeline.extraction.sensor_values import (
@@ -49,7 +50,7 @@ def _knees(trial: Trial, standing: Standing) -> dict[str, Knee]:
 
 @dataclass(frozen=True, slots=True)
 class _Seen:
-    """A trial before its visit is known: everything but the values of the knees."""
+    """A trial before its visit is known: everything but the values of its knees."""
 
     observed: Observed
     knees: dict[str, Knee]
@@ -64,7 +65,6 @@ def _see(
         *values_of_plates(observed, standing, scales, settings),
         *values_of_waist(observed, standing, scales, settings),
         *values_of_reference(observed, standing, scales, settings),
-        *values_of_camera(observed, settings),
     )
     return _Seen(observed, _knees(trial, standing), values)
 
@@ -83,7 +83,11 @@ def _mirrored_units(
             continue
         landing, knee = seen.observed.chosen[1, side], seen.knees[side]
         contact_s = landing.seconds(landing.contact)
-        rotation = None if contact_s is None else rotation_after_contact(knee, contact_s)
+        if contact_s is None:
+            contact_s = contact_either_way(knee, settings)
+        if contact_s is None:
+            continue
+        rotation = rotation_after_contact(knee, contact_s, settings.quality.mirrored_window_s)
         if rotation is not None:
             rotations[knee.signals.device, side].append(rotation)
     quality = settings.quality
@@ -94,6 +98,7 @@ def _mirrored_units(
             values,
             mirrored_share=quality.mirrored_share,
             mirrored_minimum_landings=quality.mirrored_minimum_landings,
+            mirrored_smallest_deg=quality.mirrored_smallest_deg,
         ).mirrored
     )
 
@@ -116,7 +121,9 @@ def measure_visit(
             side: knee.turned() if (knee.signals.device, side) in mirrored else knee
             for side, knee in seen.knees.items()
         }
+        observed = with_gyro_contacts(seen.observed, knees, settings)
         of_knees = values_of_knees(
-            seen.observed, knees, mirrored, standing, scales, settings, force_peaks(seen.values)
+            observed, knees, mirrored, standing, scales, settings, force_peaks(seen.values)
         )
-        yield Measurement(seen.observed, (*seen.values, *of_knees), knees)
+        values = (*seen.values, *of_knees, *values_of_camera(observed, settings))
+        yield Measurement(observed, values, knees)

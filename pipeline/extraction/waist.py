@@ -19,8 +19,12 @@ Signal = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True)
 class Waist:
-    """Specific force of a unit at the waist: three axes in m/s², and the raw resultant in g."""
+    """Specific force of a unit at the waist: three axes in m/s², and the raw resultant in g.
 
+    `sensor` is the word for the unit: waist, or reference_accelerometer.
+    """
+
+    sensor: str
     signals: Signals
     axes: Signal
     resultant_g: Signal
@@ -28,15 +32,17 @@ class Waist:
 
 def read_waist(trial: Trial, gravity: float) -> Waist | None:
     """Return the waist accelerometer of a trial; None without one."""
-    return _read(trial, WAIST, "waist", gravity)
+    return _read(trial, WAIST, "waist", "waist", gravity)
 
 
 def read_reference(trial: Trial, gravity: float) -> Waist | None:
     """Return the reference accelerometer of a trial; None without one."""
-    return _read(trial, REFERENCE, "reference", gravity)
+    return _read(trial, REFERENCE, "reference", "reference_accelerometer", gravity)
 
 
-def _read(trial: Trial, channels: tuple[str, ...], place: str, gravity: float) -> Waist | None:
+def _read(
+    trial: Trial, channels: tuple[str, ...], place: str, sensor: str, gravity: float
+) -> Waist | None:
     signals = trial.with_channels(*channels)
     if signals is None:
         return None
@@ -44,7 +50,7 @@ def _read(trial: Trial, channels: tuple[str, ...], place: str, gravity: float) -
     # Saturation is judged on the raw samples; everything else reads the calibrated axes.
     bench = trial.accelerometers.get((signals.device, place))
     axes = axes if bench is None else bench.corrected(axes)
-    return Waist(signals, axes, resultant(axes) / gravity)
+    return Waist(sensor, signals, axes, resultant(axes) / gravity)
 
 
 def waist_landings(
@@ -81,7 +87,7 @@ def waist_landings(
         number: SideLanding(
             number,
             side,
-            "waist",
+            waist.sensor,
             waist.signals,
             contact=contact_of(item.landing),
             takeoff=takeoff_of(item.landing, task) if item.landing else None,

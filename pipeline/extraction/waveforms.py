@@ -21,6 +21,7 @@ from pipeline.extraction.knee import angle_around
 from pipeline.extraction.rows import landing_id
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing
+from pipeline.extraction.stretch import too_slow_for
 from pipeline.extraction.values import SideLanding
 from pipeline.extraction.visit import Measurement
 from pipeline.quality.flags import is_valid
@@ -72,10 +73,12 @@ def _knee_curves(
     measurement: Measurement, landing: SideLanding, settings: ProcessingSettings
 ) -> Iterator[Curve]:
     for side, knee in measurement.knees.items():
-        contact = landing.contact_in(knee.signals)
+        contact, rate_hz = landing.contact_in(knee.signals), knee.signals.rate_hz
         if contact is None or not 0.0 <= contact < len(knee.rate):
             continue
-        reach = math.ceil(contact + settings.waveforms.after_contact_s * knee.signals.rate_hz) + 1
+        if too_slow_for(settings.filtering.angular_rate_hz, rate_hz) is not None:
+            continue
+        reach = math.ceil(contact + settings.waveforms.after_contact_s * rate_hz) + 1
         flexion = angle_around(knee, contact, reach, settings)
         if flexion.stance is None:
             continue

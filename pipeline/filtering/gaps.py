@@ -141,7 +141,7 @@ def unusable_gaps(
     rate_hz: float,
     *,
     maximum_gap_samples: int,
-    guard_s: float = 0.050,
+    gap_guard_s: float,
 ) -> tuple[Gap, ...]:
     """Return the gaps that must not be bridged: too long, or close to a contact.
 
@@ -153,10 +153,10 @@ def unusable_gaps(
         Positions of the initial contacts, in samples.
     maximum_gap_samples
         Longest gap that a straight line may bridge (2: common practice, no source).
-    guard_s
+    gap_guard_s
         No gap at all is bridged within this time of a contact, where the force rises fastest.
     """
-    guard = math.ceil(guard_s * rate_hz)
+    guard = math.ceil(gap_guard_s * rate_hz)
     return tuple(
         gap
         for gap in gaps

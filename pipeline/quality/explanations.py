@@ -15,9 +15,14 @@ EXPLANATIONS: dict[str, str] = {
     "than recorded",
     Reason.GAP: "samples are missing inside the window, too many to bridge",
     Reason.MISSING_SAMPLES: "samples are missing in the recording",
-    Reason.RATE_MISMATCH: "the sampling rate of the file is not the declared one",
+    Reason.RATE_MISMATCH: "the sampling rate of the file is not the declared one, or too low for "
+    "the cut-off of the filter",
     Reason.SYNC_FAIL: "the recordings of the trial do not share their clock",
     Reason.DRIFT: "the knee angle drifts by more than 5 degrees over the trial",
+    Reason.LONG_INTEGRATION: "the knee angle counts from a quiet stance too long before "
+    "the landing",
+    Reason.BIAS_FROM_START: "no quiet stance after the landing: the bias of the gyroscopes "
+    "is that of the stance before it",
     Reason.OUT_OF_RANGE: "the value lies outside of the hard limits of the metric dictionary",
     Reason.OPERATOR_REJECT: "rejected by hand in the table of rejections",
     Reason.DUPLICATE_RECORDING: "the same file stands under another recording",
@@ -28,6 +33,8 @@ EXPLANATIONS: dict[str, str] = {
     Reason.PLATE_ZERO_DRIFT: "an unloaded plate reads otherwise at the end of the session than at "
     "its start",
     Reason.PLATE_GAIN_ERROR: "known masses show a wrong gain of a plate, or a mismatch of two",
+    Reason.CONTACT_BY_GYRO: "neither plate nor waist unit saw the contact; the gyroscopes gave it, "
+    "some 10 ms off at best",
     Reason.BODY_WEIGHT_FROM_SCALE: "body weight from the scale, not from the plate",
     Reason.SHORT_RECORDING: "the recording ends before the window does",
     Reason.BAD_FALL_TIME: "the speed at contact is not that of a fall from this box",

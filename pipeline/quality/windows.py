@@ -10,27 +10,35 @@ from numpy.typing import NDArray
 from pipeline.calibration.saturation import Clipping, clipping
 from pipeline.filtering.gaps import Gap, unusable_gaps
 from pipeline.reasons import Reason
+from shared.settings.processing import Quality
 
 _NONE: frozenset[str] = frozenset()
-_NEAR_FULL_SCALE = 0.95  # below this share nothing can be clipped: the search is spared
 
 
 def saturation(
     signals: Sequence[NDArray[np.float64]],
     full_scales: Sequence[float],
     rate_hz: float,
-    *,
-    clip_share_of_range: float,
+    limits: Quality,
 ) -> Clipping | None:
     """Return the clipped samples of raw channels; None where no channel comes near its range.
 
     A channel whose range is infinite cannot clip.
     """
+    # Below both shares nothing can be clipped: the search is spared.
+    near = min(limits.clip_share_of_range, limits.flat_top_share_of_range)
     highest = (max(float(s.max()), -float(s.min())) for s in signals)
-    if not any(h >= _NEAR_FULL_SCALE * f for h, f in zip(highest, full_scales, strict=True)):
+    if not any(h >= near * f for h, f in zip(highest, full_scales, strict=True)):
         return None
     shares = np.stack([s / f for s, f in zip(signals, full_scales, strict=True)])
-    return clipping(shares, rate_hz, full_scale=1.0, clip_share_of_range=clip_share_of_range)
+    return clipping(
+        shares,
+        rate_hz,
+        full_scale=1.0,
+        clip_share_of_range=limits.clip_share_of_range,
+        flat_top_share_of_range=limits.flat_top_share_of_range,
+        flat_top_samples=limits.flat_top_samples,
+    )
 
 
 def clip_flags(clipped: Clipping | None, first: int, last: int) -> frozenset[str]:
@@ -46,8 +54,7 @@ def gap_flags(
     last: int,
     contact: float,
     rate_hz: float,
-    *,
-    maximum_gap_samples: int,
+    limits: Quality,
 ) -> frozenset[str]:
     """Return the flags of missing samples in a window (slots, both ends included).
 
@@ -57,7 +64,13 @@ def gap_flags(
     inside = tuple(gap for gap in gaps if gap.first <= last and gap.end > first)
     if not inside:
         return _NONE
-    unusable = unusable_gaps(inside, (contact,), rate_hz, maximum_gap_samples=maximum_gap_samples)
+    unusable = unusable_gaps(
+        inside,
+        (contact,),
+        rate_hz,
+        maximum_gap_samples=limits.maximum_gap_samples,
+        gap_guard_s=limits.gap_guard_s,
+    )
     return frozenset({str(Reason.GAP if unusable else Reason.MISSING_SAMPLES)})
 
 

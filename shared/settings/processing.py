@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import Field
 
 from shared.settings.strict import Strict
@@ -32,6 +34,7 @@ class Calibration(Strict):
     unit_pose_condition: float = Field(gt=1)
     unit_rest_window_s: float = Field(gt=0)
     unit_rest_spread_deg_s: float = Field(gt=0)
+    unit_least_turned_share: float = Field(gt=0, lt=1)
     unit_scale_error: float = Field(gt=0, lt=1)
     plate_gain_error: float = Field(gt=0)
     plate_gain_mismatch: float = Field(gt=0)
@@ -62,6 +65,7 @@ class Filtering(Strict):
     waist_acceleration_hz: float | None
     angular_rate_hz: float | None
     camera_angle_hz: float | None
+    gyro_bias: Literal["between_stances", "before_landing"]
 
 
 class Events(Strict):
@@ -97,6 +101,8 @@ class Events(Strict):
     waist_ringing_s: float = Field(gt=0)
     waist_hold_s: float = Field(gt=0)
     waist_landing_peak_g: float = Field(gt=1)
+    gyro_landing_share: float = Field(gt=0, le=1)
+    gyro_landing_rate_deg_s: float = Field(gt=0)
 
 
 class MetricWindows(Strict):
@@ -111,6 +117,8 @@ class MetricWindows(Strict):
     knee_flexion_s: float = Field(gt=0)
     standing_before_contact_s: float = Field(gt=0)
     standing_window_s: float = Field(gt=0)
+    standing_after_contact_s: float = Field(gt=0)
+    longest_integration_s: float = Field(gt=0)
 
 
 class MetricLimits(Strict):
@@ -126,6 +134,7 @@ class Quality(Strict):
     """Which flags take a value out of the primary analysis, and limits of quality control."""
 
     maximum_gap_samples: int = Field(ge=0)
+    gap_guard_s: float = Field(ge=0)
     excluding_flags: list[str]
     undefined_flags: list[str]
     largest_support_error: float = Field(gt=0)
@@ -135,8 +144,12 @@ class Quality(Strict):
     largest_drift_deg: float = Field(gt=0)
     largest_clock_difference_s: float = Field(gt=0)
     clip_share_of_range: float = Field(gt=0, le=1)
+    flat_top_share_of_range: float = Field(gt=0, le=1)
+    flat_top_samples: int = Field(ge=2)
     mirrored_share: float = Field(gt=0.5, le=1)
     mirrored_minimum_landings: int = Field(ge=1)
+    mirrored_window_s: float = Field(gt=0)
+    mirrored_smallest_deg: float = Field(gt=0)
 
 
 class Waveforms(Strict):

@@ -217,7 +217,11 @@ def test_a_recording_that_ends_too_early_is_refused():
     assert rate_outcome.reason is Reason.SHORT_RECORDING
 
 
-MOUNTING = {"mirrored_share": 0.9, "mirrored_minimum_landings": 3}
+MOUNTING = {
+    "mirrored_share": 0.9,
+    "mirrored_minimum_landings": 3,
+    "mirrored_smallest_deg": 5.0,
+}
 
 
 def _rotations(sign, count, rng):
@@ -225,7 +229,7 @@ def _rotations(sign, count, rng):
     for _ in range(count):
         _, speed = _landing(200.0, excursion=rng.uniform(40, 80))
         noisy = sign * np.radians(0.4 * speed + rng.normal(0.0, 3.0, len(speed)))
-        rotations.append(landing_rotation(noisy, 200.0, CONTACT * 200.0))
+        rotations.append(landing_rotation(noisy, 200.0, CONTACT * 200.0, mirrored_window_s=0.15))
     return rotations
 
 

@@ -150,7 +150,12 @@ def test_a_larger_signal_is_never_less_clipped(small, large):
     wave = np.sin(np.linspace(0.0, 6.0, 500))[None, :]
     counts = [
         clipping(
-            np.clip(size * wave, -16, 16), 500.0, full_scale=16.0, clip_share_of_range=0.995
+            np.clip(size * wave, -16, 16),
+            500.0,
+            full_scale=16.0,
+            clip_share_of_range=0.995,
+            flat_top_share_of_range=0.97,
+            flat_top_samples=3,
         ).samples
         for size in (small, large)
     ]

@@ -9,7 +9,12 @@ from pipeline.calibration.saturation import clipping
 from tests.known_answers.signals import G, half_sine, sample_times
 
 WIDTH, RANGE = 0.030, 16.0
-RULE = {"full_scale": RANGE, "clip_share_of_range": 0.995}
+RULE = {
+    "full_scale": RANGE,
+    "clip_share_of_range": 0.995,
+    "flat_top_share_of_range": 0.97,
+    "flat_top_samples": 3,
+}
 
 
 def _axes(peak, rate, start=0.5):
@@ -54,7 +59,7 @@ def test_number_of_clipped_samples(rate, expected):
 def test_negative_side_units_and_window():
     rate = 1000.0
     signal = -np.clip(_axes(24, rate), -RANGE, RANGE) * G
-    found = clipping(signal, rate, full_scale=RANGE * G, clip_share_of_range=0.995)
+    found = clipping(signal, rate, **(RULE | {"full_scale": RANGE * G}))
     assert found.samples == pytest.approx(16, abs=1)
     assert found.samples_between(0, 499) == 0
     assert found.samples_between(500, 530) == found.samples

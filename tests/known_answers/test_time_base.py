@@ -75,7 +75,7 @@ def test_which_gaps_may_not_be_bridged():
     signal[1040] = np.nan  # 40 ms after contact
     signal[1051] = np.nan  # 51 ms after contact
     gaps = missing_stretches(signal)
-    bad = unusable_gaps(gaps, (1000.0,), 1000.0, maximum_gap_samples=2)
+    bad = unusable_gaps(gaps, (1000.0,), 1000.0, maximum_gap_samples=2, gap_guard_s=0.05)
     assert [(gap.first, gap.end) for gap in bad] == [(200, 203), (1040, 1041)]
     assert missing_stretches(np.zeros(10)) == ()
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.extraction.rows import Athlete, ShardRows
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
 from pipeline.extraction.trials import Trial
+from pipeline.extraction.visit import measure_visit
 from shared.settings.load import load_settings
 from shared.settings.processing import ProcessingSettings
 from shared.sources import ROOT
@@ -17,6 +19,7 @@ SCALES = {
     device: {
         **{f"vertical_force.{place}": np.inf for place in ("left", "right", "single")},
         **{f"waist_acceleration.{axis}": 16.0 * G for axis in "xyz"},
+        **{f"reference_acceleration.{axis}": 200.0 * G for axis in "xyz"},
         **{
             f"{segment}_rate.{side}.{axis}": np.radians(2000.0)
             for segment in ("thigh", "shank")
@@ -116,3 +119,32 @@ def standing(mass_kg=WEIGHT / G) -> Standing:
         },
     )
     return calibrate([on_plates, on_body], mass_kg, PROCESSING)
+
+
+def measure(*trials, calibration=None):
+    """Return the measured trials of a visit; without a calibration, after perfect standing."""
+    return list(measure_visit(trials, calibration or standing(), SCALES, PROCESSING))
+
+
+def values(measurement, metric, sensor, number=1):
+    """Return the values of a metric by side."""
+    return {
+        value.side: value
+        for value in measurement.values
+        if (value.metric, value.sensor, value.number) == (metric, sensor, number)
+    }
+
+
+def one(measurement, metric, sensor, number=1):
+    """Return the only value of a metric."""
+    (value,) = values(measurement, metric, sensor, number).values()
+    return value
+
+
+def rows_of(measurements, injured_side="left"):
+    """Return the tables of measured trials by name."""
+    athlete = Athlete("A0001", injured_side, "right", WEIGHT / G)
+    shard = ShardRows(PROCESSING.quality.excluding_flags)
+    for measurement in measurements:
+        shard.add_measurement(measurement, athlete, standing())
+    return {name: table.to_pandas() for name, table in shard.tables().items()}

@@ -6,52 +6,30 @@ import numpy as np
 import pytest
 
 from pipeline.extraction.limbs import is_dominant, limb_of
-from pipeline.extraction.rows import Athlete, ShardRows
 from pipeline.extraction.visit import measure_visit
 from pipeline.filtering.gaps import Gap
 from pipeline.metrics.outcome import Measured
+from pipeline.quality.windows import saturation
 from tests.unit import extraction_signals as made
 from tests.unit.extraction_signals import (
     CONTACT,
     PROCESSING,
     RATE,
-    SCALES,
     WEIGHT,
     drop_force,
     drop_jump_force,
+    measure,
+    one,
     plates,
+    rows_of,
     times,
     trial,
+    values,
     wearables,
 )
 
 SINGLE, DROP_JUMP = "single_leg_drop_landing", "drop_vertical_jump"
 TWO_PLATES = {"left": 0.45, "right": 0.55}
-
-
-def measure(*trials, standing=None):
-    return list(measure_visit(trials, standing or made.standing(), SCALES, PROCESSING))
-
-
-def values(measurement, metric, sensor, number=1):
-    return {
-        value.side: value
-        for value in measurement.values
-        if (value.metric, value.sensor, value.number) == (metric, sensor, number)
-    }
-
-
-def one(measurement, metric, sensor, number=1):
-    (value,) = values(measurement, metric, sensor, number).values()
-    return value
-
-
-def rows_of(measurements, injured_side="left"):
-    athlete = Athlete("A0001", injured_side, "right", WEIGHT / made.G)
-    shard = ShardRows(PROCESSING.quality.excluding_flags)
-    for measurement in measurements:
-        shard.add_measurement(measurement, athlete, made.standing())
-    return {name: table.to_pandas() for name, table in shard.tables().items()}
 
 
 @pytest.mark.parametrize(
@@ -193,7 +171,7 @@ def test_body_weight_from_the_scale_is_told():
     force = drop_force(times())
     on_plate = plates({"left": 1.0, "right": 0.0}, force)
     by_scale = made.calibrate([], WEIGHT / made.G, PROCESSING)
-    (measured,) = measure(trial(SINGLE, "left", on_plate), standing=by_scale)
+    (measured,) = measure(trial(SINGLE, "left", on_plate), calibration=by_scale)
     assert by_scale.body_weight_source == "scale"
     assert "body_weight_from_scale" in one(measured, "peak_vgrf", "plate").flags
     assert "body_weight_from_scale" not in one(measured, "time_to_peak_vgrf", "plate").flags
@@ -210,7 +188,7 @@ def test_a_weighing_far_from_the_scale_is_rejected():
 def test_wearables_without_calibration_are_flagged():
     force = drop_force(times())
     none = made.calibrate([], WEIGHT / made.G, PROCESSING)
-    (measured,) = measure(trial(SINGLE, "left", wearables(force)), standing=none)
+    (measured,) = measure(trial(SINGLE, "left", wearables(force)), calibration=none)
     for metric, sensor in (("peak_waist_acceleration", "waist"), ("peak_knee_flexion", "gyro")):
         assert "calibration_rejected" in one(measured, metric, sensor).flags
 
@@ -288,9 +266,8 @@ def test_clocks_that_differ_are_told():
 
 def test_every_wanted_metric_has_a_row_even_without_a_landing():
     nothing = np.ones_like(times())
-    (measured,) = measure(
-        trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, nothing), wearables(nothing))
-    )
+    worn = wearables(nothing, knee_scale=0.0)
+    (measured,) = measure(trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, nothing), worn))
     metrics = rows_of([measured])["metrics"]
     assert set(metrics["sensor"]) == {"plate", "waist", "gyro"}
     assert metrics["value"].isna().all()
@@ -316,3 +293,30 @@ def test_the_angle_at_peak_force_names_plate_and_gyroscopes():
 def test_without_a_plate_there_is_no_angle_at_its_peak():
     (measured,) = measure(trial(SINGLE, "left", wearables(drop_force(times()))))
     assert "knee_flexion_at_peak_vgrf" not in {value.metric for value in measured.values}
+
+
+def test_how_close_to_a_contact_a_gap_may_lie_is_a_setting():
+    first = round((CONTACT + 0.01) * RATE)
+    worn = replace(wearables(drop_force(times())), gaps=(Gap(first, first + 1),))
+    quality = PROCESSING.quality.model_copy(update={"gap_guard_s": 0.005})
+    settings = PROCESSING.model_copy(update={"quality": quality})
+    (measured,) = measure_visit(
+        [trial(SINGLE, "left", worn)], made.standing(), made.SCALES, settings
+    )
+    assert "missing_samples" in one(measured, "peak_waist_acceleration", "waist").flags
+
+
+@pytest.mark.parametrize(
+    ("changes", "clipped"),
+    [
+        ({}, 0),
+        ({"flat_top_share_of_range": 0.9}, 4),
+        ({"flat_top_share_of_range": 0.9, "flat_top_samples": 5}, 0),
+        ({"clip_share_of_range": 0.9}, 4),
+    ],
+)
+def test_what_counts_as_saturated_is_set(changes, clipped):
+    """Four equal samples at 92 % of the range, in a signal that is lower elsewhere."""
+    signal = np.array([0.1, 0.5, 0.92, 0.92, 0.92, 0.92, 0.4, 0.2])
+    found = saturation([signal], [1.0], RATE, PROCESSING.quality.model_copy(update=changes))
+    assert (found.samples if found else 0) == clipped
