@@ -31,7 +31,7 @@ rule build_quality_page:
         numbers=f"{RESULTS}/report/numbers/tables.parquet",
         estimates=f"{RESULTS}/tables/estimates.parquet",
         figures=[rules.draw_residual_analysis.output.svg],
-        captions=["analysis/report/captions/residual_analysis.rst"],
+        captions=project_files("analysis/report/captions/residual_analysis.rst"),
         code=code_of("analysis.report.quality_page:build_quality_page"),
     output:
         page=report(
