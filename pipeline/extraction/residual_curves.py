@@ -6,7 +6,9 @@ a hidden covariate.
 
 Window: the residual is averaged around the first contact, the stretch that the landing metrics
 read, not over the whole recording, whose seconds of quiet stance would hide what a low cut-off
-takes from the impact. The filter runs over the whole recording.
+takes from the impact. The filter runs over the whole recording. What rings after the impact (the
+plate, the belt) counts as noise there: on open jumps (tests/known_answers/test_residual_open_jumps)
+four to seventeen times that of a quiet second.
 """
 
 from __future__ import annotations
