@@ -107,6 +107,15 @@ def _force_model(_: Context) -> str:
     )
 
 
+def _residual_analysis(_: Context) -> str:
+    return (
+        "Line plots, one panel per signal and device and one curve per task: what a low-pass takes "
+        "away falls with its cut-off, steeply while that is signal, then along a line while it is "
+        "noise alone. A vertical line marks the cut-off as set. The numbers stand in the table "
+        "of cut-offs."
+    )
+
+
 def _planted(_: Context) -> str:
     return (
         "Forest plot: for each outcome and metric the planted hazard ratio as a cross and the one "
@@ -124,6 +133,7 @@ _TEXTS: dict[str, Callable[[Context], str]] = {
     "agreement": _agreement,
     "contact_lag": _contact_lag,
     "force_model": _force_model,
+    "residual_analysis": _residual_analysis,
     "planted": _planted,
 }
 

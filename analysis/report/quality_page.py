@@ -7,19 +7,28 @@ from typing import Any
 
 from markupsafe import Markup
 
-from analysis.report.build import ReportError
+from analysis.report.build import ReportError, page_figures
 from analysis.report.cautions import CAUTIONS, FOOTER
 from analysis.report.check import check_page
+from analysis.report.context import Context
 from analysis.report.page import render
 from shared.tables import read_table, write_text
 
-TABLES = ("findings", "data_quality", "quality_metrics", "quality_calibrations", "quality_bench")
+TABLES = (
+    "findings",
+    "data_quality",
+    "quality_metrics",
+    "quality_calibrations",
+    "quality_bench",
+    "residual_cutoffs",
+)
 """The tables that the page shows; their fragments are made with all others of the report."""
 
 CONTENTS = (
     ("found", "What was found and what was done about it"),
     ("metrics", "Metrics"),
     ("calibrations", "Calibrations"),
+    ("cutoffs", "Cut-offs"),
     ("cautions", "Cautions"),
 )
 
@@ -28,8 +37,13 @@ def build_quality_page(
     *,
     fragments: list[Path],
     numbers: Path,
+    estimates: Path,
+    figures: list[Path],
+    captions: list[Path],
     page: Path,
     study: dict[str, Any],
+    processing: dict[str, Any],
+    plan: dict[str, Any],
 ) -> None:
     """Write the page and check every number on it against the ledger of the tables.
 
@@ -37,6 +51,8 @@ def build_quality_page(
     ----------
     fragments : tables as HTML, one per name in `TABLES`
     numbers : ledger of the tables
+    figures : SVG files of the figures that print no numbers; the data lie beside them as CSV
+    captions : one text per figure, by the same name
 
     Raises
     ------
@@ -44,12 +60,14 @@ def build_quality_page(
         The page shows a number that the ledger does not hold, or one that differs from it.
     """
     tables = {path.stem: Markup(path.read_text(encoding="utf-8")) for path in fragments}
+    context = Context(read_table(estimates), study, processing, plan)
     content = {
         "title": study["title"],
         "edition": study["edition"],
         "is_demo": study["demo"] is not None,
         "contents": CONTENTS,
         "tables": tables,
+        "figures": page_figures(figures, captions, context, page),
         "cautions": CAUTIONS,
         "footer": FOOTER,
     }

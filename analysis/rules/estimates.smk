@@ -8,6 +8,7 @@ rule collect_estimates:
             rules.table_one.output.estimates,
             rules.data_quality.output.estimates,
             rules.sensor_quality.output.estimates,
+            rules.residual_cutoffs.output.estimates,
             rules.limb_differences.output.estimates,
             rules.metric_reliability.output.estimates,
             rules.known_groups.output.estimates,

@@ -29,6 +29,9 @@ rule build_quality_page:
             f"{RESULTS}/report/numbers/{{table}}.html", table=QUALITY_TABLES
         ),
         numbers=f"{RESULTS}/report/numbers/tables.parquet",
+        estimates=f"{RESULTS}/tables/estimates.parquet",
+        figures=[rules.draw_residual_analysis.output.svg],
+        captions=project_files("analysis/report/captions/residual_analysis.rst"),
         code=code_of("analysis.report.quality_page:build_quality_page"),
     output:
         page=report(
@@ -41,6 +44,8 @@ rule build_quality_page:
     params:
         step="analysis.report.quality_page:build_quality_page",
         study=STUDY.study,
+        processing=STUDY.processing,
+        plan=STUDY.plan,
     message:
         "Building the quality page and checking every number on it"
     script:

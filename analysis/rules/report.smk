@@ -64,6 +64,7 @@ rule describe_tables:
         tables=[
             *rules.collect.output,
             rules.calibrate_units.output.unit_calibrations,
+            rules.residual_curves.output.residuals,
             rules.build_cohort.output.cohort,
             rules.collect_estimates.output.estimates,
             rules.build_report.output.ledger,

@@ -24,6 +24,7 @@ from analysis.tables import (
     not_run,
     planted,
     reliability,
+    residual_cutoffs,
     sensor_quality,
     sensors,
     table_one,
@@ -61,6 +62,7 @@ TABLES: dict[str, Builder] = {
     "quality_metrics": sensor_quality.build_metrics,
     "quality_calibrations": sensor_quality.build_calibrations,
     "quality_bench": sensor_quality.build_bench,
+    "residual_cutoffs": residual_cutoffs.build,
 }
 """Name of a table -> what builds it, in the order of the report, then of the quality page."""
 

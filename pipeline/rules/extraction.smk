@@ -87,3 +87,26 @@ rule collect:
         "Collecting the shards into one table of each kind"
     script:
         "../../shared/step.py"
+
+
+rule residual_curves:
+    input:
+        # Both tables change with the raw files, whose hashes the first one holds.
+        recordings=rules.collect.output.recordings_table,
+        landings=rules.collect.output.landings_table,
+        code=code_of("pipeline.extraction.residual_curves:residual_curves"),
+    output:
+        residuals=f"{RESULTS}/tables/residuals.parquet",
+    log:
+        f"{RESULTS}/logs/residual_curves.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/residual_curves.tsv"
+    params:
+        step="pipeline.extraction.residual_curves:residual_curves",
+        processing=STUDY.processing,
+        devices=STUDY.devices,
+        study_folder=STUDY.study_folder,
+    message:
+        "Analysing residuals of a few recordings of each device and task"
+    script:
+        "../../shared/step.py"

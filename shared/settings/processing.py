@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Literal
 
-from pydantic import Field
+from pydantic import Field, model_validator
 
 from shared.settings.strict import Strict
 
@@ -161,6 +161,30 @@ class Waveforms(Strict):
     landings_per_site_and_task: int = Field(ge=0)
 
 
+class ResidualAnalysis(Strict):
+    """The recordings, candidates and tail of the residual analysis, which only suggests."""
+
+    recordings_per_device_and_task: int = Field(ge=1)
+    before_contact_s: float = Field(ge=0)
+    after_contact_s: float = Field(gt=0)
+    lowest_cutoff_hz: float = Field(gt=0)
+    step_ratio: float = Field(gt=1, le=1.25)
+    tail_from_share: float = Field(gt=0, lt=1 / 3)
+    tail_until_share: float = Field(gt=0, le=0.5)
+    largest_tail_misfit: float = Field(gt=0)
+    largest_tail_fall: float = Field(gt=1)
+
+    @model_validator(mode="after")
+    def _tail_holds_a_line(self) -> ResidualAnalysis:
+        shortest = self.tail_from_share * self.step_ratio**3
+        if self.tail_until_share < shortest:
+            raise ValueError(
+                f"tail_until_share {self.tail_until_share:g} leaves fewer than three candidates to "
+                f"the tail, which tell no line; set it to {shortest:.3g} or above"
+            )
+        return self
+
+
 class ProcessingSettings(Strict):
     """All choices between a raw sample and a metric."""
 
@@ -172,4 +196,5 @@ class ProcessingSettings(Strict):
     metric_limits: MetricLimits
     quality: Quality
     waveforms: Waveforms
+    residual_analysis: ResidualAnalysis
     minimum_valid_trials: int = Field(ge=1)

@@ -29,6 +29,7 @@ from analysis.models.quality import (
     recording_shares,
     value_shares,
 )
+from analysis.models.residual_cutoffs import cutoff_numbers
 from analysis.models.sensor_pairs import sensor_pairs
 from analysis.models.sensor_quality import (
     bench_quality,
@@ -342,6 +343,37 @@ def _sensor_quality(values: pd.DataFrame) -> list[Estimates]:
     ]
 
 
+def residuals() -> pd.DataFrame:
+    """Return residual curves of a signal that tells its noise and of one that does not."""
+    cutoffs = np.array([2.0, 5.0, 10.0, 20.0, 30.0])
+    curve = 1.5 + 300.0 / cutoffs**2
+    rows = pd.DataFrame(
+        {
+            "cutoff_hz": cutoffs,
+            "recordings": 8,
+            "residual_mean": curve,
+            "residual_lower_quartile": 0.9 * curve,
+            "residual_upper_quartile": 1.1 * curve,
+            "in_tail": cutoffs >= 18.0,
+            "tail_intercept": 1.7,
+            "tail_slope": -0.01,
+            "tail_misfit": 0.001,
+            "tail_fall": 1.04,
+            "device": "unit_2",
+            "task": "drop_vertical_jump",
+        }
+    )
+    told = rows.assign(
+        signal="vertical_force", unit="N", suggested_cutoff_hz=27.3, configured_cutoff_hz=100.0,
+        reason="", detail="",
+    )  # fmt: skip
+    refused = rows.assign(
+        signal="segment_rate", unit="deg/s", suggested_cutoff_hz=np.nan,
+        configured_cutoff_hz=np.nan, reason="tail_not_noise", detail="it still loses signal",
+    )  # fmt: skip
+    return pd.concat([told, refused], ignore_index=True)
+
+
 def _reliability() -> Estimates:
     """Return the reliability of a predictor with intervals, and of another metric without."""
     numbers = Estimates(RELIABILITY)
@@ -393,6 +425,7 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         nuisances_found(recordings, values, people),
         exclusion_counts(_exclusions(recordings)),
         *_sensor_quality(values),
+        cutoff_numbers(residuals()),
         _reliability(),
     ]
     variables = cohort_variables(PLAN)

@@ -14,6 +14,7 @@ from analysis.figures.agreement import draw_agreement
 from analysis.figures.contact_lag import draw_contact_lag
 from analysis.figures.distributions import draw_distributions
 from analysis.figures.force_model import draw_force_model
+from analysis.figures.residual_analysis import draw_residual_analysis
 from analysis.figures.scales import difference_scale, ratio_scale
 from analysis.figures.style import LIMBS, SERIES
 from analysis.figures.waveform_data import PEAK, examples
@@ -105,6 +106,12 @@ def draw_the_forces(folder: Path, out: Path) -> None:
     )
 
 
+def draw_the_residuals(folder: Path, out: Path) -> None:
+    curves = out / "residuals.parquet"
+    study.residuals().to_parquet(curves)
+    draw_residual_analysis(residuals=curves, study=study.STUDY, **files(out, "residual_analysis"))
+
+
 FIGURES = {
     "flow": from_estimates(flow.draw_flow, "flow", "plan", "study"),
     "hazard_ratios": from_estimates(hazard_ratios.draw_hazard_ratios, "hazard_ratios", "plan"),
@@ -118,6 +125,7 @@ FIGURES = {
     "planted": from_estimates(planted.draw_planted, "planted", "plan"),
     "distributions": draw_the_distributions,
     "waveforms_drop_vertical_jump": draw_the_waveforms,
+    "residual_analysis": draw_the_residuals,
 }
 PRINTS_NUMBERS = [
     *("flow", "hazard_ratios", "incidence", "limb_differences"),

@@ -41,8 +41,11 @@ def make(folder: Path, estimates: pd.DataFrame, study_settings: dict, freeze: di
     build_quality_page(
         fragments=[folder / f"tables/{name}.html" for name in QUALITY_TABLES],
         numbers=folder / "numbers_of_tables.parquet",
+        estimates=folder / "estimates.parquet",
+        figures=[folder / "residual_analysis.svg"],
+        captions=[path for path in CAPTIONS if path.stem == "residual_analysis"],
         page=folder / "quality.html",
-        study=study_settings,
+        **settings,
     )
     build(folder, freeze=freeze, **settings)
     return folder

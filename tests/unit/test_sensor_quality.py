@@ -84,36 +84,43 @@ def test_a_unit_counts_as_accepted_only_with_all_its_numbers():
     assert found[f"{start}.residual.largest"] == pytest.approx(7.0)
 
 
+STUDY = {"title": "A study", "edition": "restricted", "demo": None, "tasks": {}}
+
+
 @pytest.fixture
-def fragments(tmp_path):
-    paths = [tmp_path / f"{name}.html" for name in TABLES]
-    for path in paths:
+def page_inputs(tmp_path):
+    """What the page is built from: empty tables, a drawing, and its text."""
+    fragments = [tmp_path / f"{name}.html" for name in TABLES]
+    for path in fragments:
         path.write_text("<p>nothing to count</p>")
     write_table(empty_table("ledger"), tmp_path / "numbers.parquet", "ledger")
-    return paths
+    write_table(empty_table("estimates"), tmp_path / "estimates.parquet", "estimates")
+    (tmp_path / "residual_analysis.svg").write_text("<svg></svg>")
+    (tmp_path / "residual_analysis.rst").write_text("What is left over.")
+    return {
+        "fragments": fragments,
+        "numbers": tmp_path / "numbers.parquet",
+        "estimates": tmp_path / "estimates.parquet",
+        "figures": [tmp_path / "residual_analysis.svg"],
+        "captions": [tmp_path / "residual_analysis.rst"],
+        "page": tmp_path / "quality.html",
+        "study": STUDY,
+        "processing": {},
+        "plan": {},
+    }
 
 
-STUDY = {"title": "A study", "edition": "restricted", "demo": None}
-
-
-def test_the_page_carries_its_stamp_and_cautions(tmp_path, fragments):
-    page = tmp_path / "quality.html"
-    build_quality_page(
-        fragments=fragments, numbers=tmp_path / "numbers.parquet", page=page, study=STUDY
-    )
-    text = page.read_text()
+def test_the_page_carries_its_stamp_and_cautions(page_inputs):
+    build_quality_page(**page_inputs)
+    text = page_inputs["page"].read_text()
     assert "for the study team only" in text
     assert "It clears nobody for sport" in text
+    assert "What is left over." in text
 
 
 @pytest.mark.parametrize("number", ["97", '<span class="number" data-number="x/y">97</span>'])
-def test_a_number_without_an_address_stops_the_page(tmp_path, fragments, number):
-    fragments[0].write_text(f"<p>{number}</p>")
+def test_a_number_without_an_address_stops_the_page(page_inputs, number):
+    page_inputs["fragments"][0].write_text(f"<p>{number}</p>")
     with pytest.raises(ReportError, match="97"):
-        build_quality_page(
-            fragments=fragments,
-            numbers=tmp_path / "numbers.parquet",
-            page=tmp_path / "quality.html",
-            study=STUDY,
-        )
-    assert not (tmp_path / "quality.html").exists()
+        build_quality_page(**page_inputs)
+    assert not page_inputs["page"].exists()
