@@ -80,6 +80,7 @@ def recording_row(index: Mapping[str, Any], reading: Reading) -> Row:
         reading.rate_hz,
         reading.samples,
         reading.duration_s,
+        reading.jitter_s,
         reading.signals is not None,
         join_flags(reading.flags),
         reading.reason,
