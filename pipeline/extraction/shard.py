@@ -18,6 +18,7 @@ from pipeline.extraction.reading import Reading, read_file
 from pipeline.extraction.rows import Athlete, ShardRows, calibration_row, recording_row
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
+from pipeline.extraction.synchronise import WAYS, Synchroniser
 from pipeline.extraction.tasks import require_known
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.units import Unit, UnitTables, read_unit_tables, unit_at_visit
@@ -45,6 +46,7 @@ class _Setting:
     scales: Mapping[str, Mapping[str, float]]
     processing: ProcessingSettings
     units: UnitTables
+    synchronise: Synchroniser
 
     def read(self, index: Index, name: str) -> Reading:
         if not index["usable"]:
@@ -152,6 +154,8 @@ def _trials(
         if usable:
             first = group[0]
             box = first["box_height_m"]
+            together = setting.synchronise(usable, standing.body_weight_n, setting.processing)
+            shard.add_clocks(first, together.clocks)
             yield Trial(
                 first["athlete_id"],
                 first["site"],
@@ -160,7 +164,7 @@ def _trials(
                 first["side"],
                 int(first["trial"]),
                 None if pd.isna(box) else float(box),
-                tuple(usable),
+                together.recordings,
                 None if pd.isna(order := first["order_in_session"]) else shares[int(order)],
                 accelerometers,
             )
@@ -185,6 +189,7 @@ def extract_shard(
     athletes: Path,
     recordings: Path,
     calibrations: Path,
+    synchronisation: Path,
     landings: Path,
     metrics: Path,
     metric_sources: Path,
@@ -192,7 +197,7 @@ def extract_shard(
     waveforms: Path,
     shard: int,
     shards: int,
-    study: dict[str, Any],  # noqa: ARG001 -- part of every step's settings; changes rerun it
+    study: dict[str, Any],
     processing: dict[str, Any],
     devices: dict[str, Any],
     study_folder: str,
@@ -232,6 +237,7 @@ def extract_shard(
         {name: _full_scales(profile) for name, profile in profiles.items()},
         settings,
         read_unit_tables(unit_calibrations),
+        WAYS[study.get("synchronisation", "trigger")],
     )
     index = [row for row in _records(recordings_index, set(people)) if row["task"] != "standing"]
     standings = _grouped(_records(calibration_index, set(people)), "athlete_id", "visit")
@@ -248,6 +254,7 @@ def extract_shard(
     paths = {
         "recordings": recordings,
         "calibrations": calibrations,
+        "synchronisation": synchronisation,
         "landings": landings,
         "metrics": metrics,
         "metric_sources": metric_sources,
