@@ -1,8 +1,8 @@
 """Whole studies without a trigger, from files to metrics: what the plain study gives comes back.
 
-The plain study has one clock and no stomp; its values are held against their closed forms in
-`test_extraction_truth` and ERRORS.md. Here the same movements carry a stomp, and the units' clock is
-off by a known time.
+The plain study has one clock and no stomp; its values are held against their closed forms in the
+tests of the catalogue and in ERRORS.md. Here the same movements carry a stomp, and the units' clock
+is off by a known time.
 """
 
 import pandas as pd
@@ -72,7 +72,7 @@ def test_noise_moves_the_lag_by_less_than_a_millisecond(tmp_path_factory):
     )
     clocks = tables["synchronisation"]
     assert clocks["applied"].all()
-    assert (clocks["lag_s"] - LAG_S).abs().max() < 0.3e-3  # found 0.1 ms
+    assert (clocks["lag_s"] - LAG_S).abs().max() < 0.2e-3  # found 0.08 ms in 30 trials, SD 0.03
     assert not tables["metrics"]["flags"].str.contains("sync_fail").any()
 
 
@@ -119,6 +119,9 @@ def test_units_that_saw_another_stomp_are_not_synchronous(stomps, sentence, tmp_
     excluded = tables["exclusions"].query("level == 'recording' and reason == 'sync_fail'")
     assert sorted(excluded["id"]) == sorted(clocks["recording_id"])
     assert excluded["detail"].str.contains(sentence).all()
+    # A figure lays its curves at the contact: those on another clock are left out.
+    shown = set(tables["waveforms"]["channel"])
+    assert shown == {"vertical_force", "vertical_force.left", "vertical_force.right"}
 
 
 def test_a_stomp_of_another_trial_is_told_by_the_landing(tmp_path_factory):
