@@ -8,6 +8,7 @@ from pathlib import Path
 SHARD_TABLES = (
     "recordings",
     "calibrations",
+    "synchronisation",
     "landings",
     "metrics",
     "metric_sources",

@@ -14,6 +14,7 @@ from typing import Any
 import pandas as pd
 
 from analysis.estimates import EstimateFields, Estimates, write_estimates
+from analysis.models.clock_quality import clock_quality
 from analysis.models.grouped import grouped
 from analysis.models.quality import defined, one_row_per_flag
 from shared.tables import read_table
@@ -135,19 +136,22 @@ def sensor_quality(
     metrics: Path,
     calibrations: Path,
     unit_calibrations: Path,
+    synchronisation: Path,
     estimates: Path,
     quality: dict[str, Any],
 ) -> None:
-    """Write the numbers of the quality page: metrics, session calibrations, bench calibrations."""
+    """Write the numbers of the quality page: metrics, calibrations, clocks."""
     write_estimates(
         estimates,
         metric_quality(read_table(metrics), quality["undefined_flags"], quality["excluding_flags"]),
         calibration_quality(read_table(calibrations)),
         bench_quality(read_table(unit_calibrations)),
+        clock_quality(read_table(synchronisation)),
         step=STEP,
         inputs={
             "metrics": metrics,
             "calibrations": calibrations,
             "unit_calibrations": unit_calibrations,
+            "synchronisation": synchronisation,
         },
     )

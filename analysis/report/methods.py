@@ -28,8 +28,30 @@ def _listed(items: list[Any]) -> Markup:
     return Markup(", ").join(parts[:-1]) + " and " + parts[-1]
 
 
-_TIME_BASE = {"trigger": "The recordings of a trial shared their time zero by a common trigger."}
-"""How the recordings of a trial were synchronised (study.yaml) -> sentence."""
+def _by_trigger(_: dict[str, Any]) -> Markup:
+    return Markup("The recordings of a trial shared their time zero by a common trigger.")
+
+
+def _by_stomp(chosen: dict[str, Any]) -> Markup:
+    return phrase(
+        "The recordings of a trial were synchronised by a stomp on the plate at the {} of the "
+        "recording: the lag between force and waist acceleration (without a waist unit, the "
+        "angular acceleration of the shank) was that of the highest cross-correlation from {} to "
+        "{} Hz, interpolated between samples and searched up to {} s. A recording with a "
+        "correlation below {}, or with another peak above {} of the best, was flagged as not "
+        "synchronous. The shock reaches the waist some milliseconds after the plate; this delay "
+        "cannot be told from a lag of the clocks, and bounds the accuracy.",
+        _listed([words(place) for place in chosen["stomp_at"]]),
+        setting(chosen["band_low_hz"]),
+        setting(chosen["band_high_hz"]),
+        setting(chosen["largest_lag_s"]),
+        setting(chosen["smallest_correlation"]),
+        setting(chosen["largest_second_peak"]),
+    )
+
+
+_TIME_BASE = {"trigger": _by_trigger, "stomp": _by_stomp}
+"""How the recordings of a trial were synchronised (study.yaml) -> what says so."""
 
 
 def _signals(study: dict[str, Any], processing: dict[str, Any]) -> Methods:
@@ -40,7 +62,7 @@ def _signals(study: dict[str, Any], processing: dict[str, Any]) -> Methods:
     return Methods(
         "From recording to signal",
         (
-            Markup(_TIME_BASE[study["synchronisation"]]),
+            _TIME_BASE[study["synchronisation"]](processing["synchronisation"]),
             phrase(
                 "Sensors were calibrated on quiet standing: over the stillest {} s, the mean of a "
                 "gyroscope was its bias and the mean of a plate its body weight. Standing "

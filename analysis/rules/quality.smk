@@ -7,6 +7,7 @@ rule sensor_quality:
         metrics=rules.collect.output.metrics_table,
         calibrations=rules.collect.output.calibrations_table,
         unit_calibrations=rules.calibrate_units.output.unit_calibrations,
+        synchronisation=rules.collect.output.synchronisation_table,
         code=code_of("analysis.models.sensor_quality:sensor_quality"),
     output:
         estimates=f"{RESULTS}/models/sensor_quality.parquet",

@@ -45,6 +45,7 @@ def collect(
     *,
     recordings: list[Path],
     calibrations: list[Path],
+    synchronisation: list[Path],
     landings: list[Path],
     metrics: list[Path],
     metric_sources: list[Path],
@@ -52,6 +53,7 @@ def collect(
     waveforms: list[Path],
     recordings_table: Path,
     calibrations_table: Path,
+    synchronisation_table: Path,
     landings_table: Path,
     metrics_table: Path,
     metric_sources_table: Path,
@@ -105,6 +107,7 @@ def collect(
     tables = {
         "recordings": (recording_rows, recordings_table),
         "calibrations": (_joined(calibrations, "calibrations"), calibrations_table),
+        "synchronisation": (_joined(synchronisation, "synchronisation"), synchronisation_table),
         "landings": (landing_rows, landings_table),
         "metrics": (metric_rows, metrics_table),
         "metric_sources": (source_rows, metric_sources_table),

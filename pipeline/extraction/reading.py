@@ -30,6 +30,7 @@ class Reading:
     sha256 : hash of the bytes, '' when there is no file
     signals : the prepared recording; None when it cannot be used
     rate_hz, samples, duration_s : as found, None when it cannot be read
+    jitter_s : of time stamps against the counter beside them, None without both
     flags : quality flags of the recording
     rule, reason : why it cannot be used, for machines and for people; '' when it can
     """
@@ -39,6 +40,7 @@ class Reading:
     rate_hz: float | None = None
     samples: int | None = None
     duration_s: float | None = None
+    jitter_s: float | None = None
     flags: tuple[str, ...] = ()
     rule: str = ""
     reason: str = ""
@@ -66,6 +68,7 @@ def judge(recording: Recording, recording_id: str, shortest_s: float) -> Reading
         "rate_hz": recording.rate_hz,
         "samples": recording.samples,
         "duration_s": recording.duration_s,
+        "jitter_s": recording.jitter_s,
     }
     grave = tuple(p for p in recording.problems if p.rule not in FLAG_OF_RULE)
     flags = tuple(sorted({FLAG_OF_RULE[p.rule] for p in recording.problems if p not in grave}))
@@ -75,21 +78,17 @@ def judge(recording: Recording, recording_id: str, shortest_s: float) -> Reading
         return Reading(
             recording.sha256,
             None,
-            recording.rate_hz,
-            recording.samples,
-            recording.duration_s,
-            tuple(sorted({*flags, str(Reason.SHORT_RECORDING)})),
-            str(Reason.SHORT_RECORDING),
-            f"found {recording.duration_s:.2f} s, expected at least {shortest_s:g} s",
+            flags=tuple(sorted({*flags, str(Reason.SHORT_RECORDING)})),
+            rule=str(Reason.SHORT_RECORDING),
+            reason=f"found {recording.duration_s:.2f} s, expected at least {shortest_s:g} s",
+            **found,
         )
     everywhere = tuple(flag for flag in flags if flag not in _LOCAL)
     return Reading(
         recording.sha256,
         prepare(recording, recording_id, everywhere),
-        recording.rate_hz,
-        recording.samples,
-        recording.duration_s,
-        flags,
+        flags=flags,
+        **found,
     )
 
 

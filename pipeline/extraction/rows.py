@@ -14,6 +14,7 @@ from pipeline.extraction.calibrated import Calibrated
 from pipeline.extraction.limbs import is_dominant, limb_of
 from pipeline.extraction.reading import Reading
 from pipeline.extraction.standing import Standing
+from pipeline.extraction.synchronise import Clock
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import SideLanding, Source, Value
 from pipeline.extraction.visit import Measurement
@@ -80,9 +81,33 @@ def recording_row(index: Mapping[str, Any], reading: Reading) -> Row:
         reading.rate_hz,
         reading.samples,
         reading.duration_s,
+        reading.jitter_s,
         reading.signals is not None,
         join_flags(reading.flags),
         reading.reason,
+    )
+
+
+def clock_row(index: Mapping[str, Any], clock: Clock) -> Row:
+    """Return the row of a recording in the table `synchronisation`; `index` is of its trial."""
+    return (
+        clock.recording_id,
+        clock.reference_id,
+        index["athlete_id"],
+        index["site"],
+        index["visit"],
+        index["task"],
+        index["side"],
+        index["trial"],
+        clock.device,
+        clock.compared,
+        clock.place,
+        clock.lag_s,
+        clock.correlation,
+        clock.second_peak,
+        clock.residual_s,
+        clock.lag_s is not None,
+        clock.reason,
     )
 
 
@@ -263,7 +288,7 @@ class ShardRows:
 
     def __init__(self, excluding: Iterable[str]) -> None:
         self.judge = Judge(excluding)
-        names = ("recordings", "calibrations", "landings", "exclusions")
+        names = ("recordings", "calibrations", "synchronisation", "landings", "exclusions")
         self.rows: dict[str, list[Row]] = {name: [] for name in names}
         self.values: list[tuple[Row, list[Row]]] = []
 
@@ -286,6 +311,15 @@ class ShardRows:
             flags = value.flags | events.flags | seen.chosen[place].flags
             row = metric_row(words[place], value, flags, self.judge)
             self.values.append((row, source_rows(row, value, sources[id(events)])))
+
+    def add_clocks(self, index: Mapping[str, Any], clocks: Iterable[Clock]) -> None:
+        """Add how the recordings of a trial came on one clock; flag-worthy is what did not."""
+        for clock in clocks:
+            self.rows["synchronisation"].append(clock_row(index, clock))
+            if clock.lag_s is None:
+                rule = str(Reason.SYNC_FAIL)
+                name, site = clock.recording_id, index["site"]
+                self.exclude("recording", name, site, "extract", rule, clock.reason)
 
     def exclude(
         self, level: str, name: str, site: str, step: str, reason: str, detail: str

@@ -19,6 +19,7 @@ from pipeline.extraction.reading import Reading, read_file
 from pipeline.extraction.rows import Athlete, ShardRows, calibration_row, recording_row
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
+from pipeline.extraction.synchronise import WAYS, Synchroniser
 from pipeline.extraction.tasks import require_known
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.units import Unit, UnitTables, read_unit_tables, unit_at_visit
@@ -46,6 +47,7 @@ class _Setting:
     scales: Mapping[str, Mapping[str, float]]
     processing: ProcessingSettings
     units: UnitTables
+    synchronise: Synchroniser
 
     def read(self, index: Index, name: str) -> Reading:
         if not index["usable"]:
@@ -141,7 +143,7 @@ def _trials(
             reading = setting.read(index, index["recording_id"])
             shard.rows["recordings"].append(recording_row(index, reading))
             if reading.signals is not None:
-                usable += harmonised(reading.signals, rates)
+                usable.append(reading.signals)
             elif index["usable"]:
                 shard.exclude(
                     "recording",
@@ -154,6 +156,8 @@ def _trials(
         if usable:
             first = group[0]
             box = first["box_height_m"]
+            together = setting.synchronise(usable, standing.body_weight_n, setting.processing)
+            shard.add_clocks(first, together.clocks)
             yield Trial(
                 first["athlete_id"],
                 first["site"],
@@ -162,7 +166,7 @@ def _trials(
                 first["side"],
                 int(first["trial"]),
                 None if pd.isna(box) else float(box),
-                tuple(usable),
+                tuple(x for one in together.recordings for x in harmonised(one, rates)),
                 None if pd.isna(order := first["order_in_session"]) else shares[int(order)],
                 accelerometers,
             )
@@ -187,6 +191,7 @@ def extract_shard(
     athletes: Path,
     recordings: Path,
     calibrations: Path,
+    synchronisation: Path,
     landings: Path,
     metrics: Path,
     metric_sources: Path,
@@ -194,7 +199,7 @@ def extract_shard(
     waveforms: Path,
     shard: int,
     shards: int,
-    study: dict[str, Any],  # noqa: ARG001 -- part of every step's settings; changes rerun it
+    study: dict[str, Any],
     processing: dict[str, Any],
     devices: dict[str, Any],
     study_folder: str,
@@ -234,6 +239,7 @@ def extract_shard(
         {name: _full_scales(profile) for name, profile in profiles.items()},
         settings,
         read_unit_tables(unit_calibrations),
+        WAYS[study.get("synchronisation", "trigger")],
     )
     index = [row for row in _records(recordings_index, set(people)) if row["task"] != "standing"]
     standings = _grouped(_records(calibration_index, set(people)), "athlete_id", "visit")
@@ -250,6 +256,7 @@ def extract_shard(
     paths = {
         "recordings": recordings,
         "calibrations": calibrations,
+        "synchronisation": synchronisation,
         "landings": landings,
         "metrics": metrics,
         "metric_sources": metric_sources,

@@ -12,9 +12,12 @@ from pipeline.extraction.signals import Signals
 from pipeline.extraction.tasks import contact_of, landings_of, takeoff_of
 from pipeline.extraction.trials import REFERENCE, WAIST, Trial
 from pipeline.extraction.values import SideLanding
+from pipeline.reasons import Reason
 from shared.settings.processing import ProcessingSettings
 
 Signal = NDArray[np.float64]
+
+_OTHER_CLOCK = frozenset({str(Reason.SYNC_FAIL)})
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +94,8 @@ def waist_landings(
             waist.signals,
             contact=contact_of(item.landing),
             takeoff=takeoff_of(item.landing, task) if item.landing else None,
-            flags=item.flags,
+            # Events of a unit whose clock is not known must not bound the values of others.
+            flags=item.flags.union(_OTHER_CLOCK.intersection(waist.signals.flags)),
         )
         for number, item in found.items()
     }

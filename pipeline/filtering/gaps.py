@@ -1,4 +1,4 @@
-"""The time base: rate, order, missing samples; and the bridging of short gaps."""
+"""Missing samples on a regular grid, and the bridging of short gaps."""
 
 from __future__ import annotations
 
@@ -14,65 +14,6 @@ Signal = NDArray[np.float64]
 Indices = NDArray[np.int64]
 
 
-@dataclass(frozen=True, slots=True)
-class TimeBase:
-    """What the time column says.
-
-    Attributes
-    ----------
-    start_s
-        Time of the first sample.
-    rate_hz
-        Sampling rate by the median interval, or over the whole column where no sample is missing.
-    jitter_s
-        Largest distance of a sample from its slot on the regular grid.
-    slots
-        Slot of each sample on the regular grid, starting at 0; they skip where samples miss.
-    missing
-        Number of slots without a sample.
-    """
-
-    start_s: float
-    rate_hz: float
-    jitter_s: float
-    slots: Indices
-    missing: int
-
-
-def time_base(time_s: Signal) -> TimeBase:
-    """Read the time base from a time column.
-
-    Raises
-    ------
-    ValueError
-        Fewer than two samples, a missing time, or a time that does not increase (its row is
-        named, counted from 0).
-    """
-    if len(time_s) < 2:
-        raise ValueError(f"{len(time_s)} samples are too few for a time base")
-    if not np.isfinite(time_s).all():
-        raise ValueError(f"the time of sample {int(np.argmin(np.isfinite(time_s)))} is missing")
-    steps = np.diff(time_s)
-    if steps.min() <= 0.0:
-        sample = int(np.argmax(steps <= 0.0)) + 1
-        raise ValueError(
-            f"time does not increase at sample {sample}: "
-            f"{time_s[sample]:g} s follows {time_s[sample - 1]:g} s"
-        )
-    intervals = np.maximum(np.rint(steps / np.median(steps)).astype(np.int64), 1)
-    slots = np.concatenate(([0], np.cumsum(intervals)))
-    # The whole length beats the median: printed times are rounded, the rate must not be.
-    period = float(time_s[-1] - time_s[0]) / float(slots[-1])
-    jitter = float(np.max(np.abs(time_s - time_s[0] - slots * period)))
-    return TimeBase(
-        start_s=float(time_s[0]),
-        rate_hz=1.0 / period,
-        jitter_s=jitter,
-        slots=slots,
-        missing=int(slots[-1]) + 1 - len(time_s),
-    )
-
-
 def on_regular_grid(signals: Signal, slots: Indices) -> Signal:
     """Put samples on the regular grid; slots without a sample become NaN.
 
@@ -81,7 +22,7 @@ def on_regular_grid(signals: Signal, slots: Indices) -> Signal:
     signals
         Shape (samples,) or (channels, samples).
     slots
-        As in `TimeBase`.
+        Slot of each sample on the regular grid, rising, from 0.
     """
     size = int(slots[-1]) + 1
     if size == signals.shape[-1]:

@@ -51,8 +51,8 @@ def find_gaps(time_s: Samples, step_s: float) -> tuple[Gap, ...]:
     )
 
 
-def time_problems(time_s: Samples, file: str, first_row: int, column: str | None) -> list[Problem]:
-    """Return what makes the time stamps unusable: too few, empty, of a calendar, not rising."""
+def length_problems(time_s: Samples, file: str) -> list[Problem]:
+    """Return a problem when there are too few rows to be a recording."""
     if time_s.size < MINIMUM_SAMPLES:
         return [
             refusal(
@@ -63,6 +63,11 @@ def time_problems(time_s: Samples, file: str, first_row: int, column: str | None
                 mend="export the recording again; the file may be cut short",
             )
         ]
+    return []
+
+
+def stamp_problems(time_s: Samples, file: str, first_row: int, column: str | None) -> list[Problem]:
+    """Return what is wrong with single time stamps: empty, or of a calendar."""
     empty = np.flatnonzero(~np.isfinite(time_s))
     if empty.size:
         return [
@@ -76,7 +81,7 @@ def time_problems(time_s: Samples, file: str, first_row: int, column: str | None
                 mend="export the recording again with its time column",
             )
         ]
-    if abs(time_s[0]) > _LONGEST_SESSION_S:
+    if time_s.size and abs(time_s[0]) > _LONGEST_SESSION_S:
         return [
             refusal(
                 "absolute_clock_time",
@@ -88,6 +93,15 @@ def time_problems(time_s: Samples, file: str, first_row: int, column: str | None
                 mend="export relative times; an absolute time identifies a visit",
             )
         ]
+    return []
+
+
+def time_problems(time_s: Samples, file: str, first_row: int, column: str | None) -> list[Problem]:
+    """Return what makes the time stamps unusable: too few, empty, of a calendar, not rising."""
+    if problems := length_problems(time_s, file):
+        return problems
+    if problems := stamp_problems(time_s, file, first_row, column):
+        return problems
     backward = np.flatnonzero(np.diff(time_s) <= 0)
     if backward.size:
         i = int(backward[0])

@@ -8,6 +8,7 @@ from types import ModuleType
 import numpy as np
 
 from pipeline.readers import c3d, checks, delimited_text, matlab, parquet
+from pipeline.readers.counter import rebuilt_time
 from pipeline.readers.recording import Gap, Header, RawColumns, Recording, Samples
 from pipeline.readers.refusals import empty_file, unit_problems
 from shared.errors import Problem, StudyError, refusal
@@ -49,11 +50,14 @@ def read_header(path: Path, profile: DeviceProfile, file: str | None = None) -> 
     return header
 
 
-def _times(raw: RawColumns, profile: DeviceProfile) -> Samples:
+def _times(raw: RawColumns, profile: DeviceProfile, file: str) -> tuple[Samples, float | None]:
+    """Return the time of each row and, where a counter stands beside stamps, their jitter."""
+    if profile.counter is not None:
+        return rebuilt_time(raw, profile.counter, profile, file)
     if profile.time is not None:
-        return raw.columns[profile.time.column] * conversion_factor(profile.time.unit, "s")
+        return raw.columns[profile.time.column] * conversion_factor(profile.time.unit, "s"), None
     count = next(iter(raw.columns.values())).size
-    return np.arange(count) / (raw.rate_hz or profile.rate_hz)
+    return np.arange(count) / (raw.rate_hz or profile.rate_hz), None
 
 
 def _channels(raw: RawColumns, profile: DeviceProfile) -> dict[str, Samples]:
@@ -113,7 +117,7 @@ def read_recording(path: Path, profile: DeviceProfile, file: str | None = None) 
     if not content:
         raise StudyError(empty_file(file))
     raw: RawColumns = FORMATS[profile.format].read_columns(content, profile, file)
-    time_s = _times(raw, profile)
+    time_s, jitter_s = _times(raw, profile, file)
     channels = _channels(raw, profile)
     rate_hz, gaps, problems = _check(time_s, channels, raw, profile, file)
     return Recording(
@@ -124,5 +128,6 @@ def read_recording(path: Path, profile: DeviceProfile, file: str | None = None) 
         channels=channels,
         rate_hz=rate_hz,
         gaps=gaps,
+        jitter_s=jitter_s,
         problems=tuple(problems),
     )

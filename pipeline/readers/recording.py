@@ -69,6 +69,8 @@ class Recording:
     rate_hz : sampling rate found in the file (the declared one when the file holds no time)
     gaps : holes in the time stamps
     problems : everything that the checks found, so that nobody can forget to run them
+    jitter_s : largest distance of a time stamp from the time rebuilt by a counter; None without
+        both
     """
 
     name: str
@@ -79,6 +81,7 @@ class Recording:
     rate_hz: float
     gaps: tuple[Gap, ...] = ()
     problems: tuple[Problem, ...] = ()
+    jitter_s: float | None = None
 
     @property
     def samples(self) -> int:

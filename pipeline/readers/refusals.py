@@ -46,9 +46,9 @@ def truncated_file(file: str, found: str, expected: str, row: int | None = None)
 
 
 def wanted_columns(profile: DeviceProfile, present: Sequence[str]) -> list[str]:
-    """Return the columns to read: time and channels, without absent optional ones."""
+    """Return the columns to read: time, counter and channels, without absent optional ones."""
     known = set(present)
-    names = [profile.time.column] if profile.time else []
+    names = _columns_of_time(profile)
     names += [c.column for c in profile.channels if c.column in known or not c.optional]
     return list(dict.fromkeys(names))
 
@@ -125,8 +125,11 @@ def _misspelled(profile: DeviceProfile, free: Sequence[str], present: Sequence[s
 
 
 def _columns_of(profile: DeviceProfile) -> set[str]:
-    names = {channel.column for channel in profile.channels}
-    return names | ({profile.time.column} if profile.time else set())
+    return {channel.column for channel in profile.channels} | set(_columns_of_time(profile))
+
+
+def _columns_of_time(profile: DeviceProfile) -> list[str]:
+    return [place.column for place in (profile.time, profile.counter) if place is not None]
 
 
 def _found_columns(present: Sequence[str], most: int = 12) -> str:

@@ -33,6 +33,16 @@ class TimeColumn(Strict):
     unit: str = "s"
 
 
+class Counter(Strict):
+    """The column that counts samples, from which the time base is rebuilt.
+
+    `wraps_at` is how many values it has, 0 included (256 for one byte); null when it never wraps.
+    """
+
+    column: str
+    wraps_at: int | None = Field(ge=4)
+
+
 class Channel(Strict):
     """One column of a recording: the canonical channel it carries, its unit, sign and range."""
 
@@ -78,6 +88,7 @@ class DeviceProfile(Strict):
     rate_hz: float = Field(gt=0)
     rate_tolerance: float = Field(default=0.005, gt=0, lt=0.5)
     time: TimeColumn | None = None
+    counter: Counter | None = None
     channels: list[Channel] = Field(min_length=1)
 
     @model_validator(mode="after")
@@ -89,4 +100,16 @@ class DeviceProfile(Strict):
                 raise ValueError(f"the {what} {twice[0]!r} is listed twice")
         if (self.format == "csv") != (self.csv is not None):
             raise ValueError("the section 'csv' goes with format: csv, and only with it")
+        return self
+
+    @model_validator(mode="after")
+    def _counter_has_rows_and_a_column(self) -> DeviceProfile:
+        if self.counter is None:
+            return self
+        if self.format == "c3d":
+            raise ValueError("a C3D file has no rows that can be lost: it takes no counter")
+        taken = {channel.column for channel in self.channels}
+        taken |= {self.time.column} if self.time else set()
+        if self.counter.column in taken:
+            raise ValueError(f"the column {self.counter.column!r} is listed twice")
         return self

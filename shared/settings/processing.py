@@ -152,6 +152,28 @@ class Quality(Strict):
     mirrored_smallest_deg: float = Field(gt=0)
 
 
+class Synchronisation(Strict):
+    """How a stomp is found, and when the lag that it gives is believed."""
+
+    stomp_at: list[Literal["start", "end"]] = Field(min_length=1, max_length=2)
+    search_s: float = Field(gt=0)
+    largest_lag_s: float = Field(gt=0)
+    band_low_hz: float = Field(gt=0)
+    band_high_hz: float = Field(gt=0)
+    grid_hz: float = Field(ge=100)
+    smallest_shock: float = Field(gt=0)
+    smallest_correlation: float = Field(gt=0, lt=1)
+    largest_second_peak: float = Field(gt=0, lt=1)
+
+    @model_validator(mode="after")
+    def _in_order(self) -> Synchronisation:
+        if not self.band_low_hz < self.band_high_hz < self.grid_hz / 2.0:
+            raise ValueError("expected band_low_hz < band_high_hz < half of grid_hz")
+        if len(set(self.stomp_at)) < len(self.stomp_at):
+            raise ValueError("stomp_at names a place twice")
+        return self
+
+
 class Waveforms(Strict):
     """Example waveforms kept for the figures."""
 
@@ -194,6 +216,7 @@ class ProcessingSettings(Strict):
     events: Events
     windows: MetricWindows
     metric_limits: MetricLimits
+    synchronisation: Synchronisation
     quality: Quality
     waveforms: Waveforms
     residual_analysis: ResidualAnalysis

@@ -42,7 +42,7 @@ class StudySettings(Strict):
     shards: int = Field(ge=1, le=999)
     visits: list[str] = Field(min_length=1)
     clearance_visit: str
-    synchronisation: Literal["trigger"] = "trigger"
+    synchronisation: Literal["trigger", "stomp"] = "trigger"
     sites: dict[str, Site] = Field(min_length=1)
     tasks: dict[str, Task] = Field(min_length=1)
     report_date: str | None = None

@@ -136,7 +136,8 @@ def profile(name: str, rate_hz: float, file_format: str, waist_range_g: float) -
     return content | ({"csv": {"delimiter": ","}} if file_format == "csv" else {})
 
 
-def _write_file(columns: dict[str, Array], path: Path) -> None:
+def write_file(columns: dict[str, Array], path: Path) -> None:
+    """Write columns in the format of the path's suffix."""
     path.parent.mkdir(parents=True, exist_ok=True)
     table = pa.table(columns)
     if path.suffix == ".parquet":
@@ -205,26 +206,27 @@ def write_closed_study(
         condition = CONDITIONS[name]
         path = f"standing/{person}.{SUFFIXES[file_format]}"
         rng = np.random.default_rng([order, 0])
-        _write_file(change(columns_of(None, rate_hz, condition, rng)), folder / path)
+        write_file(change(columns_of(None, rate_hz, condition, rng)), folder / path)
         standing.append((person, "clearance", devices[person], f"bench-{order + 1}", path))
     for order, trial in enumerate(trials):
         path = f"raw/{trial.name}.{SUFFIXES[file_format]}"
         rng = np.random.default_rng([order, 1])
         columns = columns_of(trial.movement, rate_hz, CONDITIONS[trial.condition], rng)
-        _write_file(change(columns), folder / path)
+        write_file(change(columns), folder / path)
         box = trial.movement.box_height_m
         rows.append(
             (trial.athlete_id, "clearance", trial.movement.task, trial.side, trial.number,
              devices[trial.athlete_id], path, "" if box is None else box)
         )  # fmt: skip
-    _write_tables(folder, list(by_condition), mass_kg, rows, standing)
+    write_tables(folder, list(by_condition), mass_kg, rows, standing)
     _write_settings(config, devices, by_condition, rate_hz, file_format, processing or {})
     return load_settings(config)
 
 
-def _write_tables(
+def write_tables(
     folder: Path, people: list[str], mass_kg: float, rows: list, standing: list
 ) -> None:
+    """Write the study tables of people at one site with one visit."""
     tables = {
         "athletes": (
             "athlete_id site sex age_at_surgery_years injured_side dominant_side graft mass_kg "

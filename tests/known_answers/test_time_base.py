@@ -1,4 +1,4 @@
-"""Time base, gaps and the common sampling rate."""
+"""Gaps and the common sampling rate."""
 
 from fractions import Fraction
 
@@ -9,50 +9,20 @@ from pipeline.filtering.gaps import (
     bridge_gaps,
     missing_stretches,
     on_regular_grid,
-    time_base,
     unusable_gaps,
 )
 from pipeline.filtering.resampling import decimated, ratio_to
 from tests.known_answers.signals import half_sine, sample_times
 
 
-@pytest.mark.parametrize("rate", [100.0, 120.0, 450.0, 600.0, 1000.0])
-def test_rate_from_a_printed_time_column(rate):
-    printed = np.round(0.25 + np.arange(2000) / rate, 6)
-    base = time_base(printed)
-    assert base.rate_hz == pytest.approx(rate, rel=1e-6)
-    assert base.start_s == 0.25
-    assert base.missing == 0
-    assert base.jitter_s <= 1.1e-6
-
-
 def test_missing_rows_leave_their_slots():
-    time = np.delete(sample_times(200.0, 5.0), [100, 400, 401, 402])
-    base = time_base(time)
-    assert base.missing == 4
-    assert base.rate_hz == pytest.approx(200.0)
-    regular = on_regular_grid(np.arange(len(time), dtype=float), base.slots)
+    slots = np.delete(np.arange(1001), [100, 400, 401, 402])
+    regular = on_regular_grid(np.arange(997, dtype=float), slots)
     assert len(regular) == 1001
     gaps = missing_stretches(regular)
     assert [(gap.first, gap.end) for gap in gaps] == [(100, 101), (400, 403)]
-    stack = on_regular_grid(np.ones((3, len(time))), base.slots)
+    stack = on_regular_grid(np.ones((3, 997)), slots)
     assert missing_stretches(stack) == gaps
-
-
-def test_jitter_is_measured_and_order_is_demanded():
-    rng = np.random.default_rng(0)
-    time = sample_times(100.0, 10.0)
-    time[1:-1] += rng.uniform(-0.002, 0.002, len(time) - 2)
-    base = time_base(time)
-    assert base.rate_hz == pytest.approx(100.0)
-    assert base.jitter_s == pytest.approx(0.002, rel=0.05)
-    time[50] = time[49]
-    with pytest.raises(ValueError, match="does not increase at sample 50"):
-        time_base(time)
-    with pytest.raises(ValueError, match="sample 3 is missing"):
-        time_base(np.array([0.0, 1.0, 2.0, np.nan, 4.0]))
-    with pytest.raises(ValueError, match="too few"):
-        time_base(np.array([1.0]))
 
 
 def test_straight_lines_bridge_gaps_and_ends_stay_level():

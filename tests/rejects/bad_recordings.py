@@ -55,6 +55,34 @@ def _unit_in_metadata(study: SmallStudy) -> None:
     study.files[WEARABLES] = buffer.getvalue()
 
 
+def _counted(
+    change: Callable[[pd.DataFrame], pd.DataFrame], *, stamps: bool = False
+) -> Callable[[SmallStudy], object]:
+    """Give every recording of the wearables a counter of one byte, and break that of one."""
+
+    def break_(study: SmallStudy) -> None:
+        profile = study.devices["wearables"]
+        profile["counter"] = {"column": "count", "wraps_at": 256}
+        if not stamps:
+            del profile["time"]
+        for path in (name for name in study.files if name.endswith(".parquet")):
+            table = pd.read_parquet(BytesIO(study.files[path]))
+            table["count"] = (np.arange(len(table)) + 240.0) % 256
+            buffer = BytesIO()
+            (change(table) if path == WEARABLES else table).to_parquet(buffer, index=False)
+            study.files[path] = buffer.getvalue()
+
+    return break_
+
+
+def _count(sample: int, value: float) -> Callable[[pd.DataFrame], pd.DataFrame]:
+    def change(table: pd.DataFrame) -> pd.DataFrame:
+        table.loc[sample, "count"] = value
+        return table
+
+    return change
+
+
 def _backward(table: pd.DataFrame) -> pd.DataFrame:
     table.loc[30, "time_s"] = table.loc[28, "time_s"]
     return table
@@ -213,6 +241,62 @@ RECORDINGS = [
         _wearables(_backward),
         *("time_not_rising", WEARABLES, 31, "time_s"),
         *("0.14 s after 0.145 s at sample 30", "rise from row to row", "two files in one"),
+        OUT,
+    ),
+    Reject(
+        "counter_repeats",
+        _counted(_count(30, 13.0)),
+        *("counter_not_rising", WEARABLES, 31, "count"),
+        *("13 after 13 at sample 30", "from 255 to 0", "repeated blocks"),
+        OUT,
+    ),
+    Reject(
+        "counter_goes_back_by_more_than_a_wrap",
+        _counted(lambda table: pd.concat([table.head(25), table.iloc[5:]])),
+        *("counter_not_rising", WEARABLES, 26, "count"),
+        *("245 after 8 at sample 25", "goes up from row to row", "two files in one"),
+        OUT,
+    ),
+    Reject(
+        "count_that_this_counter_cannot_have",
+        _counted(_count(30, 256.0)),
+        *("no_count_of_this_counter", WEARABLES, 31, "count"),
+        *("256 at sample 30", "whole numbers from 0 to 255", "wraps_at"),
+        OUT,
+    ),
+    Reject(
+        "count_that_is_no_whole_number",
+        _counted(_count(3, 243.5)),
+        *("no_count_of_this_counter", WEARABLES, 4, "count"),
+        *("243.5 at sample 3", "whole numbers", "wraps_at"),
+        OUT,
+    ),
+    Reject(
+        "count_that_is_missing",
+        _counted(_count(3, np.nan)),
+        *("empty_cell", WEARABLES, 4, "count"),
+        *("no number at sample 3", "whole numbers from 0 to 255", "with its counter"),
+        OUT,
+    ),
+    Reject(
+        "counter_shows_lost_samples",
+        _counted(lambda table: table.drop(index=[14, 15, 16, 17])),
+        *("gap_in_time", WEARABLES, 15, None),
+        *("4 samples missing after sample 13", "every step", "landings in a gap"),
+        OUT,
+    ),
+    Reject(
+        "stamps_beside_a_counter_run_down",
+        _counted(lambda table: table.assign(time_s=-table["time_s"]), stamps=True),
+        *("time_not_rising", WEARABLES, None, "time_s"),
+        *("do not go up with the counter", "rise over the recording", "are enough"),
+        OUT,
+    ),
+    Reject(
+        "rate_by_stamps_and_counter_contradicts_the_profile",
+        _counted(lambda table: table.assign(time_s=table["time_s"] * 2), stamps=True),
+        *("rate_contradicts_profile", WEARABLES, None, "time_s"),
+        *("100 samples per second", "200 Hz within 0.50%", "correct rate_hz"),
         OUT,
     ),
     Reject(

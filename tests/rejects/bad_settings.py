@@ -124,6 +124,24 @@ SETTINGS = [
         *("','", "the same character", "correct the value"),
     ),
     Reject(
+        "counter_of_a_format_that_loses_no_rows",
+        _device("plates", format="c3d", csv=None, counter={"column": "n", "wraps_at": 256}),
+        *("wrong_value", "plates.yaml", None, "(whole file)"),
+        *("c3d", "no rows that can be lost: it takes no counter", "correct the value"),
+    ),
+    Reject(
+        "counter_is_a_channel",
+        _device("plates", counter={"column": "Fz left [N]", "wraps_at": 256}),
+        *("wrong_value", "plates.yaml", None, "(whole file)"),
+        *("Fz left [N]", "is listed twice", "correct the value"),
+    ),
+    Reject(
+        "counter_of_two_values",
+        _device("plates", counter={"column": "n", "wraps_at": 2}),
+        *("wrong_value", "plates.yaml", None, "counter.wraps_at"),
+        *("2", "greater than or equal to 4", "correct the value"),
+    ),
+    Reject(
         "device_name_is_not_file_name",
         _device("plates", device="plate"),
         *("device_name_is_not_file_name", "devices/plates.yaml", None, "device"),

@@ -1,0 +1,200 @@
+"""Recordings of a trial on one clock: which is the reference, what is cut, what is refused."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from analysis.estimates import estimates_table
+from analysis.models.clock_quality import clock_quality
+from analysis.report.methods import methods
+from pipeline.extraction.signals import Signals
+from pipeline.extraction.synchronise import WAYS, by_stomp, by_trigger, cut
+from pipeline.filtering.gaps import Gap
+from shared.settings.load import load_settings
+from shared.sources import ROOT
+from tests.known_answers.stomp_study import stomp
+from tests.unit.extraction_signals import PROCESSING, WEIGHT, G
+
+SEARCH_S = PROCESSING.synchronisation.search_s
+
+
+def clock(rate_hz, lag_s=0.0, duration_s=9.0):
+    return np.arange(round(duration_s * rate_hz)) / rate_hz - lag_s
+
+
+def plates(start_s=0.0, **changes):
+    force = WEIGHT * stomp(clock(1000.0), 1.2)
+    channels = {"vertical_force.left": 0.3 * force, "vertical_force.right": 0.7 * force}
+    return replace(Signals("t.plates", "plates", start_s, 1000.0, channels), **changes)
+
+
+def unit(lag_s=0.0, start_s=0.0, place="waist_acceleration", rate_hz=500.0, duration_s=9.0):
+    felt = 0.8 * stomp(clock(rate_hz, lag_s, duration_s), 1.2)
+    channels = {f"{place}.{axis}": 0.6 * G * (1.0 + felt) for axis in "xz"}
+    channels[f"{place}.y"] = np.sqrt(1.0 - 2 * 0.36) * G * (1.0 + felt)
+    return Signals(f"t.{place}", place, start_s, rate_hz, channels)
+
+
+def shank(lag_s=0.0):
+    time = clock(500.0, lag_s)
+    turn = np.sin(0.5 * np.pi * np.clip((time - 0.96) / 0.24, 0.0, 1.0)) ** 2
+    turn -= np.sin(0.5 * np.pi * np.clip((time - 1.2) / 0.060, 0.0, 1.0)) ** 2
+    return Signals("t.shank", "shank", 0.0, 500.0, {"shank_rate.left.z": 4.0 * turn})
+
+
+def camera():
+    return Signals("t.camera", "camera", 0.0, 120.0, {"knee_flexion.left": np.zeros(1080)})
+
+
+def synchronised(*recordings, **changes):
+    """Put recordings on one clock; return recordings and clocks by device."""
+    chosen = PROCESSING.synchronisation.model_copy(update=changes)
+    settings = PROCESSING.model_copy(update={"synchronisation": chosen})
+    found = by_stomp(recordings, WEIGHT, settings)
+    return {x.device: x for x in found.recordings}, {x.device: x for x in found.clocks}
+
+
+def test_a_trigger_leaves_everything_as_it_is():
+    recordings = (plates(), unit(0.1))
+    found = by_trigger(recordings, WEIGHT, PROCESSING)
+    assert found.clocks == ()
+    assert all(one is two for one, two in zip(found.recordings, recordings, strict=True))
+
+
+def test_every_recording_comes_on_the_clock_of_the_plates_whatever_the_order():
+    waist = unit(0.0771, start_s=1000.0)
+    reference = unit(-0.3, place="reference_acceleration", rate_hz=200.0)
+    recordings, clocks = synchronised(waist, shank(0.25), plates(start_s=7.0), reference)
+    assert list(recordings) == ["waist_acceleration", "shank", "plates", "reference_acceleration"]
+    assert {c.reference_id for c in clocks.values()} == {"t.plates"}
+    assert clocks["waist_acceleration"].lag_s == pytest.approx(993.0771, abs=1e-5)
+    assert clocks["reference_acceleration"].lag_s == pytest.approx(-7.3, abs=5e-5)
+    assert clocks["shank"].lag_s == pytest.approx(0.25 - 7.0, abs=2e-3)
+    assert {device: c.compared for device, c in clocks.items()} == {
+        "waist_acceleration": "acceleration",
+        "reference_acceleration": "acceleration",
+        "shank": "angular_acceleration",
+    }
+    # All begin where the search ended, on the clock of the plates, to within a sample.
+    for signals in recordings.values():
+        assert 0.0 <= signals.start_s - (7.0 + SEARCH_S) < 1.0 / signals.rate_hz
+    assert recordings["waist_acceleration"].raw_sample(0) == round((SEARCH_S + 0.0771) * 500 + 0.5)
+
+
+def test_without_plates_an_accelerometer_gives_the_clock():
+    recordings, clocks = synchronised(shank(0.1), unit())
+    assert clocks["shank"].reference_id == "t.waist_acceleration"
+    assert clocks["shank"].lag_s == pytest.approx(0.1, abs=2e-3)
+    assert recordings["shank"].flags == ()
+
+
+def test_a_lone_recording_has_nothing_to_synchronise_but_loses_its_stomp():
+    recordings, clocks = synchronised(plates())
+    assert clocks == {}
+    assert recordings["plates"].start_s == SEARCH_S
+    assert recordings["plates"].raw_sample(0) == 3000
+
+
+@pytest.mark.parametrize(
+    ("other", "sentence"),
+    [
+        (camera(), "no stomp can be seen: expected a plate or an accelerometer"),
+        (unit(duration_s=3.9), "the recording lasts 3.90 s, expected 4 s or more"),
+        (unit(rate_hz=50.0), "30 Hz cannot be applied at 50 samples per second"),
+        (unit(lag_s=2.0), "does not look the same in both recordings: correlation 0.00"),
+        (unit(lag_s=4.0), "no stomp: the largest shock is 0.00 g"),
+    ],
+    ids=["camera", "short", "slow", "far", "farther"],
+)
+def test_what_cannot_be_synchronised_is_flagged_with_a_sentence(other, sentence):
+    other = replace(other, start_s=500.0, flags=("rate_mismatch",))
+    recordings, clocks = synchronised(plates(), other)
+    found = clocks[other.device]
+    assert sentence in found.reason
+    assert found.lag_s is None
+    assert recordings[other.device].flags == ("rate_mismatch", "sync_fail")
+    assert recordings[other.device].start_s <= SEARCH_S + 1.0 / other.rate_hz
+    assert recordings[other.device].channels[next(iter(other.channels))].size > 0
+    assert recordings["plates"].flags == ()
+
+
+def test_neither_plate_nor_accelerometer_gives_no_clock():
+    recordings, clocks = synchronised(camera(), shank())
+    assert "no stomp can be seen" in clocks["shank"].reason
+    assert recordings["shank"].flags == ("sync_fail",)
+    assert recordings["camera"].flags == ()
+
+
+def test_an_end_without_a_stomp_leaves_the_residual_empty():
+    _, clocks = synchronised(plates(), unit(0.1), stomp_at=["start", "end"])
+    found = clocks["waist_acceleration"]
+    assert found.lag_s == pytest.approx(0.1, abs=1e-5)
+    assert found.place == "start"
+    assert found.residual_s is None
+
+
+def test_a_stomp_at_the_end_alone_gives_the_lag_and_is_cut_off():
+    recordings, clocks = synchronised(
+        replace(plates(), channels={k: v[::-1].copy() for k, v in plates().channels.items()}),
+        replace(unit(), channels={k: v[::-1].copy() for k, v in unit().channels.items()}),
+        stomp_at=["end"],
+    )
+    found = clocks["waist_acceleration"]
+    assert found.place == "end"
+    # Reversed, sample k of n lies at (n - 1 - k): the last samples are 1 ms apart.
+    assert found.lag_s == pytest.approx(-0.001, abs=1e-5)
+    assert recordings["plates"].start_s == 0.0
+    assert recordings["plates"].channels["vertical_force.left"].size == 5999 + 1
+
+
+def test_a_cut_keeps_raw_samples_and_gaps_in_place():
+    slots = np.delete(np.arange(100), [40, 41, 70])
+    signals = Signals(
+        "r", "plates", 2.0, 10.0, {"vertical_force.single": np.arange(100.0)},
+        (Gap(40, 42), Gap(70, 71)), (), slots,
+    )  # fmt: skip
+    kept = cut(signals, 6.05, 8.0)  # slots 41 to 60
+    assert kept.channels["vertical_force.single"].tolist() == list(range(41, 61))
+    assert kept.start_s == pytest.approx(6.1)
+    assert kept.gaps == (Gap(0, 1),)
+    assert [kept.raw_sample(slot - 41) for slot in (41, 42, 60)] == [39, 40, 58]
+    assert [signals.raw_sample(slot) for slot in (41, 42, 60)] == [39, 40, 58]
+
+
+def test_each_way_has_a_sentence_in_the_methods():
+    settings = load_settings(ROOT / "config")
+    study, plan = (x.model_dump(mode="json") for x in (settings.study, settings.plan))
+    processing = settings.processing.model_dump(mode="json")
+    texts = {
+        way: str(methods(study | {"synchronisation": way}, processing, plan, frozenset())[0])
+        for way in WAYS
+    }
+    assert "by a common trigger" in texts["trigger"]
+    assert "by a stomp on the plate at the start of the recording" in texts["stomp"]
+    assert "cannot be told from a lag of the clocks" in texts["stomp"]
+
+
+def test_the_numbers_of_the_clocks():
+    table = pd.DataFrame(
+        {
+            "site": "bench",
+            "device": "units",
+            "applied": [True] * 4 + [False],
+            "correlation": [0.9, 0.8, 0.95, 0.99, np.nan],
+            "residual_lag_s": [0.001, -0.002, 0.003, np.nan, np.nan],
+        }
+    )
+    rows = estimates_table(clock_quality(table))
+    assert set(rows["site"]) == {"bench"}
+    found = {(row.term, row.quantity): row.estimate for row in rows.itertuples()}
+    assert found == {
+        ("recordings", "count"): 5,
+        ("applied", "share"): 0.8,
+        ("correlation", "median"): pytest.approx(0.925),
+        ("correlation", "smallest"): 0.8,
+        ("residual_lag", "count"): 3,
+        ("residual_lag", "median"): pytest.approx(2.0),
+        ("residual_lag", "percentile"): pytest.approx(2.8),  # 2 + 0.8 (3 - 2), by hand
+    }
