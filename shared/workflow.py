@@ -102,6 +102,18 @@ class Study:
         return work
 
     @property
+    def is_harmonised(self) -> bool:
+        """Tell whether any kind of sensor is brought to a common rate."""
+        return any(self.processing["filtering"]["harmonised_rate_hz"].values())
+
+    @property
+    def processing_at_native_rate(self) -> dict[str, Any]:
+        """The settings of the extraction with every sensor at the rate of its file."""
+        filtering = self.processing["filtering"]
+        native = dict.fromkeys(filtering["harmonised_rate_hz"])
+        return self.processing | {"filtering": filtering | {"harmonised_rate_hz": native}}
+
+    @property
     def truth(self) -> str:
         """Folder of the planted truth, demo only."""
         demo = self.settings.study.demo

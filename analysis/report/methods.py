@@ -54,6 +54,22 @@ _TIME_BASE = {"trigger": _by_trigger, "stomp": _by_stomp}
 """How the recordings of a trial were synchronised (study.yaml) -> what says so."""
 
 
+def _common_rates(rates: dict[str, float | None]) -> Markup:
+    common = {sensor: rate for sensor, rate in rates.items() if rate is not None}
+    if not common:
+        return Markup("Every recording was analysed at its own sampling rate.")
+    listed = _listed(
+        [phrase("{} per second ({})", setting(rate), words(name)) for name, rate in common.items()]
+    )
+    return phrase(
+        "So that a sampling rate is not mistaken for a site, recordings were brought to one rate "
+        "for each kind of sensor, the lowest in use, by a zero-lag anti-aliasing filter: {}. "
+        "Saturation and gaps were judged on the samples as recorded. The primary models with the "
+        "metrics at the native rates are a sensitivity analysis.",
+        listed,
+    )
+
+
 def _signals(study: dict[str, Any], processing: dict[str, Any]) -> Methods:
     filtering, calibration, events = (
         processing[part] for part in ("filtering", "calibration", "events")
@@ -63,6 +79,7 @@ def _signals(study: dict[str, Any], processing: dict[str, Any]) -> Methods:
         "From recording to signal",
         (
             _TIME_BASE[study["synchronisation"]](processing["synchronisation"]),
+            _common_rates(filtering["harmonised_rate_hz"]),
             phrase(
                 "Sensors were calibrated on quiet standing: over the stillest {} s, the mean of a "
                 "gyroscope was its bias and the mean of a plate its body weight. Standing "

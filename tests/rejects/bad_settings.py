@@ -130,6 +130,13 @@ SETTINGS = [
         *("c3d", "no rows that can be lost: it takes no counter", "correct the value"),
     ),
     Reject(
+        "common_rate_above_a_device",
+        _replaced("processing.yaml", "    waist: 200 ", "    waist: 5000 "),
+        *("harmonised_rate_too_high", "processing.yaml", None),
+        "filtering.harmonised_rate_hz.waist",
+        *("5000 per second", "at most 200", "set the lowest rate"),
+    ),
+    Reject(
         "counter_is_a_channel",
         _device("plates", counter={"column": "Fz left [N]", "wraps_at": 256}),
         *("wrong_value", "plates.yaml", None, "(whole file)"),
