@@ -64,7 +64,13 @@ def draw_recordings(recordings: pd.DataFrame, landings: pd.DataFrame, count: int
 
 
 def window_around(signals: Signals, contact_s: float, settings: ResidualAnalysis) -> slice | None:
-    """Return the samples around a contact; None where they are not all there or lie in a gap."""
+    """Return the samples around a contact.
+
+    None where they are not all there or lie in a gap, where the recording is too short for the
+    lowest candidate, or where a flag (another rate than declared, say) concerns all of it.
+    """
+    if signals.flags:
+        return None
     first = round(signals.position(contact_s - settings.before_contact_s))
     last = round(signals.position(contact_s + settings.after_contact_s))
     samples = len(next(iter(signals.channels.values())))
@@ -97,8 +103,10 @@ def _curves(
         signals = read_file(
             folder / row.path, profile, row.path, row.recording_id, processing.calibration.window_s
         ).signals
-        window = signals and window_around(signals, row.initial_contact_s, settings)
-        if not signals or window is None:
+        if signals is None:
+            continue
+        window = window_around(signals, row.initial_contact_s, settings)
+        if window is None:
             continue
         for kind, curves in by_kind.items():
             if names := channels_of(kind, row.side, signals.channels):

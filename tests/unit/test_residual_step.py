@@ -91,7 +91,14 @@ class Study:
         self.landings: list[dict] = []
 
     def add(
-        self, athlete: int, device: str, duration_s=DURATION_S, usable=True, valid=True, cut=()
+        self,
+        athlete: int,
+        device: str,
+        duration_s=DURATION_S,
+        usable=True,
+        valid=True,
+        cut=(),
+        clock=1.0,
     ):
         rng = np.random.default_rng([athlete, len(device)])
         trial = {
@@ -103,6 +110,7 @@ class Study:
         }
         path = f"{athlete}_{device}.parquet"
         frame = pd.DataFrame(samples(device, rng, duration_s))
+        frame["time"] *= clock
         frame.drop(index=list(cut)).to_parquet(self.root / path)
         name = f"A{athlete:04d}.clearance.{TASK}.left.1.{device}"
         fields = {"recording_id": name, "device": device, "path": path, "usable": usable}
@@ -177,16 +185,17 @@ def test_two_runs_give_the_same_bytes(tmp_path):
     assert (tmp_path / "residuals.parquet").read_bytes() == first
 
 
-def test_recordings_that_do_not_reach_or_have_a_gap_at_the_contact_are_passed_over(tmp_path):
+def test_recordings_that_cannot_tell_are_passed_over(tmp_path):
     study = Study(tmp_path)
     study.add(1, "camera")
     study.add(2, "camera", duration_s=3.5)  # ends before 0.75 s after contact
     study.add(3, "camera", cut=range(370, 373))
     study.add(4, "camera", usable=False)
     study.add(5, "camera", valid=False)
+    study.add(6, "camera", clock=1.1)  # another rate than declared
     rows = study.run()
     assert rows["recordings"].unique() == [1]
-    study.recordings = study.recordings[1:3]
+    study.recordings = study.recordings[1:]
     rows = study.run()
     assert rows.empty
     assert list(rows.columns) == list(empty_table("residuals").columns)
