@@ -14,10 +14,10 @@ import pytest
 from pipeline.calibration.accelerometer import DIRECTIONS, POSITIONS
 from tests.known_answers.closed_study import (
     CONDITIONS,
-    _write_file,
     columns_of,
     plan,
     write_closed_study,
+    write_file,
 )
 from tests.known_answers.error_table import NATIVE
 from tests.tiny_study.extracted import extract
@@ -48,12 +48,12 @@ def write_bench(folder) -> None:
             for unit in ("waist", "reference")
             for i, axis in enumerate("xyz")
         }
-        _write_file(as_read(still | pose), folder / f"bench/{position}.csv")
+        write_file(as_read(still | pose), folder / f"bench/{position}.csv")
         rows.append(("six_orientations", position, "", f"bench/{position}.csv"))
     inside = np.clip((still["time_s"] - 1.0) / 4.0, 0.0, 1.0)
     turn = 360.0 / 4.0 * (1.0 - np.cos(2.0 * np.pi * inside))
     turned = {name: turn for name in still if name.endswith("deg_s")}
-    _write_file(as_read(still | turned), folder / "bench/turn.csv")
+    write_file(as_read(still | turned), folder / "bench/turn.csv")
     rows.append(("known_rotation", "z", "360", "bench/turn.csv"))
     table = pd.DataFrame(rows, columns=["kind", "position", "known_value", "path"])
     table.insert(0, "unit_code", "bench-1")
@@ -134,7 +134,7 @@ def with_session_end(folder) -> None:
     end = calibrations.assign(kind="standing_end", path="standing/end.csv")
     pd.concat([calibrations, end]).to_csv(folder / "calibrations.csv", index=False)
     still = columns_of(None, RATE, CONDITIONS["clean"], np.random.default_rng(0))
-    _write_file(still, folder / "standing/end.csv")
+    write_file(still, folder / "standing/end.csv")
     paths = [calibrations["path"][0], *recordings["path"], "standing/end.csv"]
     for number, path in enumerate(paths):
         share = number / (len(paths) - 1)
