@@ -174,6 +174,7 @@ def _write_settings(config: Path, clocks: Clocks) -> None:
         for name in ("processing", "plan", "study")
     }
     chosen["processing"]["synchronisation"] |= clocks.processing
+    chosen["processing"]["filtering"]["harmonised_rate_hz"] = {}  # each at its own rate
     chosen["study"] |= {
         "study_folder": "../study",
         "results_folder": "../results",

@@ -55,10 +55,12 @@ def profile(name, rate_hz):
 
 
 def write_settings(folder):
-    """Write settings of two sites, one per plate; processing as in the demo."""
+    """Write settings of two sites, one per plate; processing as in the demo, at native rates."""
     folder.mkdir(parents=True)
-    for name in ("processing.yaml", "plan.yaml"):
-        (folder / name).write_text((ROOT / "config" / name).read_text(encoding="utf-8"))
+    (folder / "plan.yaml").write_text((ROOT / "config/plan.yaml").read_text(encoding="utf-8"))
+    processing = yaml.safe_load((ROOT / "config/processing.yaml").read_text(encoding="utf-8"))
+    processing["filtering"]["harmonised_rate_hz"] = {}
+    (folder / "processing.yaml").write_text(yaml.safe_dump(processing))
     study = yaml.safe_load((ROOT / "config" / "study.yaml").read_text(encoding="utf-8"))
     study |= {"study_folder": "../study", "results_folder": "../results", "shards": 1}
     study["sites"] = {
