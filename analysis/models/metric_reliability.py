@@ -42,9 +42,6 @@ STEP = "analysis.models.metric_reliability:metric_reliability"
 Array = NDArray[Any]
 
 KEYS = ("metric", "sensor", "task", "landing", "limb")
-SAMPLES = 200
-"""Refits behind an interval: each limit of 95 % rests on five of them; more would cost minutes."""
-
 TARGETS = (0.8, 0.9)
 ANALYSIS = "metric_reliability"
 
@@ -68,11 +65,11 @@ def _visit_deviation(fit: MixedFit) -> float | None:
     return float(found[0].standard_deviations[0]) if found else None
 
 
-def deviations(fit: MixedFit, seed: int | None) -> Deviations:
-    """Return the standard deviations of a fit; with a seed, bootstrap refits of them too."""
+def deviations(fit: MixedFit, samples: int, seed: int) -> Deviations:
+    """Return the standard deviations of a fit, and `samples` bootstrap refits of them."""
     draws = None
-    if seed is not None:
-        sample = parametric_bootstrap(fit, SAMPLES, seed)
+    if samples:
+        sample = parametric_bootstrap(fit, samples, seed)
         columns = {
             term: place for place, (term, name) in enumerate(sample.names) if term != "fixed"
         }
@@ -120,6 +117,11 @@ ONE_VISIT = (
     "nobody has two visits: what changes between visits is not known, and is part of the athletes' "
     "variation"
 )
+LOG_SCALE = "log scale"
+AS_SHARE = "share_of_value"
+_AS_SHARE = ("athlete", "visit", "trial", "error_of_mean", "detectable_change")
+"""What is also told as a share of the value where the model is of logarithms: exp(x) - 1."""
+
 _NEEDS_TWO_VISITS = {"visit", "one_trial", "mean_of_trials", "error_of_mean", "detectable_change"}
 
 
@@ -138,6 +140,17 @@ def trials_to_reach(found: Deviations, target: float) -> tuple[float | None, str
         ceiling = found.athlete**2 / (found.athlete**2 + found.visit**2)
         return None, f"not reached by any number of trials: the ceiling is {ceiling:.2f}"
     return float(max(1, math.ceil(found.trial**2 / room - 1e-9))), ""
+
+
+def _add_share(
+    numbers: Estimates, subject: tuple[str, ...], term: str, value: float, fields: EstimateFields
+) -> None:
+    """Add a distance of logarithms as the share by which the larger value exceeds the smaller."""
+    shared: EstimateFields = {**fields, "unit": "share"}
+    for limit in ("ci_low", "ci_high"):
+        if limit in shared:
+            shared[limit] = math.expm1(shared[limit])
+    numbers.add(subject, term, AS_SHARE, math.expm1(value), **shared)
 
 
 def add_numbers(
@@ -162,6 +175,8 @@ def add_numbers(
             fields["ci_low"], fields["ci_high"] = float(low), float(high)
             fields["ci_level"], fields["ci_type"] = level, "parametric bootstrap, percentiles"
         numbers.add(subject, term, _KINDS[term], float(value), **fields)
+        if unit == LOG_SCALE and term in _AS_SHARE:
+            _add_share(numbers, subject, term, float(value), fields)
     for target in TARGETS:
         count, why = trials_to_reach(found, target)
         numbers.add(subject, f"for_{100 * target:.0f}", "trials_needed", count, note=why)
@@ -204,7 +219,8 @@ def one_group(
             [random_intercept(ATHLETE, known["athlete_id"].to_numpy()), *visit_term(known)],
             fixed_names=list(columns),
         )
-        found = deviations(fit, int(plan["seed"]) if _has_interval(levels, plan) else None)
+        samples = plan["mixed"]["reliability_refits"] if _has_interval(levels, plan) else 0
+        found = deviations(fit, samples, int(plan["seed"]))
         _quantities(found.athlete, found.visit or 0.0, found.trial, trials)
     except (ModelRefusedError, ValueError) as error:
         numbers.not_run(subject, str(error))
@@ -223,7 +239,7 @@ def one_group(
         rows_dropped=len(rows) - len(known),
         note="" if repeated_athletes(known) else ONE_VISIT,
     )
-    unit = "log scale" if on_log_scale else str(known["unit"].iloc[0])
+    unit = LOG_SCALE if on_log_scale else str(known["unit"].iloc[0])
     add_numbers(shown, subject, found, trials, unit, float(plan["confidence_level"]))
     return shown
 

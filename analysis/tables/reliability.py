@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from analysis.estimates import number_id, subjects_of
 from analysis.labels import metric_label, sentence_case, unit_shown, words
-from analysis.models.metric_reliability import ANALYSIS
+from analysis.models.metric_reliability import ANALYSIS, AS_SHARE, LOG_SCALE
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger
 from analysis.tables.cells import interval_cell
@@ -28,16 +28,19 @@ _WITH_INTERVAL = {"mean_of_trials", "detectable_change"}
 
 def _cells(ledger: Ledger, subject: tuple[str, ...], shown: set[str]) -> list[Cell]:
     """Return the numbers of a group, with the intervals of the terms in `shown`."""
-    return [
-        (interval_cell if term in shown else Ledger.number)(
-            ledger, number_id(ANALYSIS, subject, term, quantity), style
-        )
-        for term, quantity, style in _COLUMNS
-    ]
+    cells = []
+    for term, quantity, style in _COLUMNS:
+        address = number_id(ANALYSIS, subject, term, quantity)
+        share = number_id(ANALYSIS, subject, term, AS_SHARE)
+        if ledger.holds(share):
+            address, style = share, "percent"
+        write = interval_cell if term in shown else Ledger.number
+        cells.append(write(ledger, address, style))
+    return cells
 
 
-def _trials(ledger: Ledger, subject: tuple[str, ...]) -> Cell:
-    address = number_id(ANALYSIS, subject, "for_80", "trials_needed")
+def _trials(ledger: Ledger, subject: tuple[str, ...], target: str) -> Cell:
+    address = number_id(ANALYSIS, subject, target, "trials_needed")
     if math.isnan(ledger.value(number_id(ANALYSIS, subject, "mean_of_trials", "reliability"))):
         return "not estimated"
     if math.isnan(ledger.value(address)):
@@ -58,7 +61,8 @@ def _subjects(context: Context, ledger: Ledger) -> Iterator[tuple[tuple[str, ...
 
 def _heading(subject: tuple[str, ...], unit: str) -> Exempt:
     metric, sensor = subject[:2]
-    text = f"{sentence_case(metric_label(metric))}, {words(sensor)} ({unit_shown(unit)})"
+    shown = "share of the value" if unit == LOG_SCALE else unit_shown(unit)
+    text = f"{sentence_case(metric_label(metric))}, {words(sensor)} ({shown})"
     return Exempt(text, "name")
 
 
@@ -80,7 +84,8 @@ def _rows(context: Context, ledger: Ledger) -> Iterator[Row]:
             unit = units[number_id(ANALYSIS, subject, "athlete", "standard_deviation")]
             yield Row((_heading(subject, unit),))
         cells = _cells(ledger, subject, _WITH_INTERVAL if with_intervals else set())
-        yield Row((_label(context, subject), *cells, _trials(ledger, subject)))
+        needed = [_trials(ledger, subject, target) for target in ("for_80", "for_90")]
+        yield Row((_label(context, subject), *cells, *needed))
 
 
 def build(context: Context, ledger: Ledger) -> JournalTable:
@@ -98,6 +103,7 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
             "Error of the mean",
             "Detectable change",
             Exempt("Trials for a reliability of 0.80", "setting"),
+            Exempt("... of 0.90", "setting"),
         ),
         tuple(_rows(context, ledger)),
         notes=(
@@ -107,7 +113,9 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
             "counted as error: more trials at one visit cannot remove that. Error of the mean: "
             "standard error of measurement of the mean of the protocol's trials at one visit. "
             "Detectable change between two visits at the level of nineteen in twenty. Intervals: "
-            "parametric bootstrap, percentiles.",
+            "parametric bootstrap, percentiles. Metrics that are analysed as logarithms: standard "
+            "deviations, error and change are shares of the value (by how much the larger of two "
+            "values exceeds the smaller).",
         ),
         absent="reliability was not estimated",
     )

@@ -56,6 +56,7 @@ class MixedPlan(Strict):
     tasks: list[str] = Field(min_length=1)
     log_scale: list[str]
     degrees_of_freedom: Literal["satterthwaite", "kenward-roger"]
+    reliability_refits: int = Field(ge=0)
 
 
 class CumulativeIncidencePlan(Strict):
