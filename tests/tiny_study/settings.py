@@ -5,6 +5,8 @@ import shutil
 import sys
 from pathlib import Path
 
+from analysis.freeze import freeze
+from shared.freeze import FILE as FROZEN
 from shared.sources import ROOT
 
 
@@ -19,6 +21,8 @@ def write_settings(folder: Path, athletes: int = 24, shards: int = 2) -> Path:
     """Copy the demo's settings to `folder`/config with fewer athletes; return that folder.
 
     Study, truth and results lie beside it, because the settings name them relative to themselves.
+    The steps that only repeat themselves (folds, bootstrap refits) repeat less, and the plan is
+    frozen anew.
     """
     config = folder / "config"
     shutil.copytree(
@@ -26,6 +30,10 @@ def write_settings(folder: Path, athletes: int = 24, shards: int = 2) -> Path:
     )
     _replace(config / "simulate.yaml", r"^athletes: \d+", f"athletes: {athletes}")
     _replace(config / "study.yaml", r"^shards: \d+", f"shards: {shards}")
+    _replace(config / "plan.yaml", r"^  folds: \d+", "  folds: 4")
+    _replace(config / "plan.yaml", r"^  reliability_refits: \d+", "  reliability_refits: 20")
+    (config / FROZEN).unlink()
+    freeze(config, "2026-04-01", reason="")
     return config
 
 
