@@ -15,6 +15,9 @@ from analysis.survival.checks import Floats, confidence_level
 
 IntervalType = Literal["plain", "log", "log-log", "logit", "arcsine"]
 
+# A probability this close to 1 is 1 but for the rounding of the sum that made it.
+ROUNDING = 1e-12
+
 
 def normal_quantile(level: float) -> float:
     """Return the two-sided normal quantile, 1.96 for 0.95."""
@@ -40,7 +43,7 @@ def probability_interval(
     """
     z = normal_quantile(level)
     p, se = np.asarray(estimate, dtype=np.float64), np.asarray(standard_error, dtype=np.float64)
-    inside = (p > 0) & (p < 1) & (se > 0)
+    inside = (p > 0) & (p < 1 - ROUNDING) & (se > 0)
     q, s = np.where(inside, p, 0.5), np.where(inside, se, 0.0)
     low, high = _limits(q, z * s, kind)
     undefined = np.isnan(se)

@@ -49,6 +49,14 @@ def test_when_nobody_is_left_the_limits_are_undefined_not_wrong():
     assert np.isfinite([curve.standard_error[0], curve.lower[0], curve.upper[0]]).all()
 
 
+def test_incidence_that_reaches_one_but_for_rounding_has_finite_limits():
+    """Everybody has the event: the sum of 299 steps is 1 - 1e-16 or so, the limits are 1."""
+    stop = np.arange(1.0, 300.0)
+    curve = cumulative_incidence(stop, np.ones(299))
+    assert curve.incidence[-1, 0] == pytest.approx(1, abs=1e-12)
+    assert curve.lower[-1, 0] == curve.upper[-1, 0] == curve.incidence[-1, 0]
+
+
 def test_unknown_cause_interval_type_or_level_is_refused():
     with pytest.raises(SurvivalDataError, match=r"cause: expected one of \[1, 2\], found 3"):
         cumulative_incidence(STOP, CAUSE).at(3, [5])
