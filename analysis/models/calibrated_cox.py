@@ -122,6 +122,15 @@ def corrected_numbers(
     return numbers
 
 
+def _refused(reason: str) -> list[Estimates]:
+    found = []
+    for level in LEVELS:
+        numbers = Estimates(f"cox_calibrated_{level}_error", family="secondary")
+        numbers.not_run("all", reason)
+        found.append(numbers)
+    return found
+
+
 def calibrated_numbers(
     cohort: pd.DataFrame,
     metrics: pd.DataFrame,
@@ -141,7 +150,7 @@ def calibrated_numbers(
         )
     except ModelRefusedError as error:
         refused.not_run("all", str(error))
-        return [refused]
+        return [refused, *(_refused(str(error)) if with_outcomes else ())]
     found = [*component_numbers(measurement, rows, plan["primary"]), refused]
     for order, outcome in enumerate(plan["outcomes"] if with_outcomes else ()):
         try:
@@ -170,8 +179,5 @@ def calibrated_cox(
         read_table(cohort), read_table(metrics), plan, study["clearance_visit"], not reason
     )
     if reason:
-        for level in LEVELS:
-            refused = Estimates(f"cox_calibrated_{level}_error")
-            refused.not_run("all", reason)
-            found.append(refused)
+        found += _refused(reason)
     write_estimates(estimates, *found, step=STEP, inputs={"cohort": cohort, "metrics": metrics})
