@@ -122,11 +122,11 @@ def corrected_numbers(
     return numbers
 
 
-def _refused(reason: str) -> list[Estimates]:
+def _refused(reason: str, outcome: str = "all") -> list[Estimates]:
     found = []
     for level in LEVELS:
         numbers = Estimates(f"cox_calibrated_{level}_error", family="secondary")
-        numbers.not_run("all", reason)
+        numbers.not_run(outcome, reason)
         found.append(numbers)
     return found
 
@@ -143,20 +143,20 @@ def calibrated_numbers(
     Reliability needs no outcome and is given under any state of the plan.
     """
     rows = landmark_rows(cohort)
-    refused = Estimates("measurement_error")
     try:
         measurement = Measurement(
             metrics, rows, plan["primary"], plan["cox"]["covariates"], clearance_visit
         )
     except ModelRefusedError as error:
+        refused = Estimates("measurement_error")
         refused.not_run("all", str(error))
         return [refused, *(_refused(str(error)) if with_outcomes else ())]
-    found = [*component_numbers(measurement, rows, plan["primary"]), refused]
+    found = component_numbers(measurement, rows, plan["primary"])
     for order, outcome in enumerate(plan["outcomes"] if with_outcomes else ()):
         try:
             fitted = fit_outcome(rows, plan["primary"], plan, outcome)
         except SurvivalDataError as error:
-            refused.not_run(("cox", outcome), str(error), outcome=outcome)
+            found += _refused(str(error), outcome)
             continue
         for level in LEVELS:
             rng = np.random.default_rng([plan["seed"], order, LEVELS.index(level)])
