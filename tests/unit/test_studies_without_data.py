@@ -17,7 +17,6 @@ import pytest
 
 from analysis.estimates import collect_estimates
 from analysis.models import limb_difference
-from analysis.models import metric_reliability as reliability_step
 from analysis.models.agreement import agreement_of_sensors
 from analysis.models.asymmetry import asymmetry_of_limbs
 from analysis.models.calibrated_cox import calibrated_cox
@@ -29,6 +28,7 @@ from analysis.models.flow import flow_diagram
 from analysis.models.force_model import force_from_waist
 from analysis.models.incidence_rates import incidence_rates
 from analysis.models.known_groups import known_groups
+from analysis.models.metric_reliability import metric_reliability
 from analysis.models.native_rate import native_rate
 from analysis.models.sensor_answer import sensor_answer
 from analysis.models.table_one import table_one
@@ -41,7 +41,7 @@ from tests.unit import cohort_tables as tables
 from tests.unit import report_study
 
 OF_METRICS = (
-    limb_difference.limb_differences, reliability_step.metric_reliability, known_groups,
+    limb_difference.limb_differences, metric_reliability, known_groups,
     force_from_waist, asymmetry_of_limbs, agreement_of_sensors, contact_lag_of_waist,
 )  # fmt: skip
 OF_OUTCOMES = (
@@ -113,6 +113,7 @@ OUTCOMES_CHANGED = (no_events, no_outcomes, one_event)
 def settings() -> dict[str, Any]:
     plan = tables.plan()
     plan["sensitivity"]["simex"]["refits"] = 20
+    plan["mixed"]["reliability_refits"] = 20
     plan["force_model"] |= {"models": ["linear", "log_log"], "folds": 3}
     return plan
 
@@ -156,7 +157,6 @@ def study(request, tmp_path_factory):
     folder = tmp_path_factory.mktemp(request.param.__name__)
     paths = write_changed_study(folder, request.param)
     with pytest.MonkeyPatch.context() as shortened:
-        shortened.setattr(reliability_step, "SAMPLES", 20)
         shortened.setattr(limb_difference, "LIBRARY_ATHLETES", 0)
         steps = OF_OUTCOMES if request.param in OUTCOMES_CHANGED else (*OF_METRICS, *OF_OUTCOMES)
         parts = [run(step, folder, paths) for step in steps]
