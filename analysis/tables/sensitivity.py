@@ -12,7 +12,7 @@ from analysis.models.cox_sensitivity import SIMEX
 from analysis.models.cox_without_event import ANALYSIS as WITHOUT_EVENT
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, setting
-from analysis.report.numerals import NO_BREAK_SPACE
+from analysis.report.numerals import NO_BREAK_HYPHEN, NO_BREAK_SPACE
 from analysis.tables.cells import interval_cell, interval_cell_or_word
 from analysis.tables.journal import Cell, JournalTable, Row
 
@@ -144,8 +144,8 @@ def build_sensitivity(context: Context, ledger: Ledger) -> JournalTable:
         (
             "Metric",
             "Hazard ratio as measured",
-            "Non-linearity, p",
-            "E-value (of the limit)",
+            f"Non{NO_BREAK_HYPHEN}linearity, p",
+            f"E{NO_BREAK_HYPHEN}value (of the limit)",
             "Without each event: hazard ratio",
             "Without each event: p",
             "Sign changes",
