@@ -113,7 +113,7 @@ OUTCOMES_CHANGED = (no_events, no_outcomes, one_event)
 def settings() -> dict[str, Any]:
     plan = tables.plan()
     plan["sensitivity"]["simex"]["refits"] = 20
-    plan["mixed"]["reliability_refits"] = 20
+    plan["mixed"]["reliability_refits"] = 5
     plan["force_model"] |= {"models": ["linear", "log_log"], "folds": 3}
     return plan
 
