@@ -122,6 +122,15 @@ def corrected_numbers(
     return numbers
 
 
+def _refused(reason: str, outcome: str = "all") -> list[Estimates]:
+    found = []
+    for level in LEVELS:
+        numbers = Estimates(f"cox_calibrated_{level}_error", family="secondary")
+        numbers.not_run(outcome, reason)
+        found.append(numbers)
+    return found
+
+
 def calibrated_numbers(
     cohort: pd.DataFrame,
     metrics: pd.DataFrame,
@@ -134,20 +143,20 @@ def calibrated_numbers(
     Reliability needs no outcome and is given under any state of the plan.
     """
     rows = landmark_rows(cohort)
-    refused = Estimates("measurement_error")
     try:
         measurement = Measurement(
             metrics, rows, plan["primary"], plan["cox"]["covariates"], clearance_visit
         )
     except ModelRefusedError as error:
+        refused = Estimates("measurement_error")
         refused.not_run("all", str(error))
-        return [refused]
-    found = [*component_numbers(measurement, rows, plan["primary"]), refused]
+        return [refused, *(_refused(str(error)) if with_outcomes else ())]
+    found = component_numbers(measurement, rows, plan["primary"])
     for order, outcome in enumerate(plan["outcomes"] if with_outcomes else ()):
         try:
             fitted = fit_outcome(rows, plan["primary"], plan, outcome)
         except SurvivalDataError as error:
-            refused.not_run(("cox", outcome), str(error), outcome=outcome)
+            found += _refused(str(error), outcome)
             continue
         for level in LEVELS:
             rng = np.random.default_rng([plan["seed"], order, LEVELS.index(level)])
@@ -170,8 +179,5 @@ def calibrated_cox(
         read_table(cohort), read_table(metrics), plan, study["clearance_visit"], not reason
     )
     if reason:
-        for level in LEVELS:
-            refused = Estimates(f"cox_calibrated_{level}_error")
-            refused.not_run("all", reason)
-            found.append(refused)
+        found += _refused(reason)
     write_estimates(estimates, *found, step=STEP, inputs={"cohort": cohort, "metrics": metrics})

@@ -156,9 +156,10 @@ def second_opinions(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> list[Estim
             level = float(plan["confidence_level"])
             penalised = estimate_firth(design, plan["cox"]["ties"], level)
         except SurvivalDataError as error:
-            refused = Estimates("cox_firth", family="secondary", outcome=outcome)
-            refused.not_run(outcome, str(error))
-            found.append(refused)
+            for analysis in ("cox_firth", "cox_second_opinion"):
+                refused = Estimates(analysis, family="secondary", outcome=outcome)
+                refused.not_run(outcome, str(error))
+                found.append(refused)
             continue
         shared = conventions(plan, design, penalised, outcome)
         shared["family"] = "secondary"

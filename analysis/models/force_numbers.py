@@ -90,6 +90,8 @@ def _add_validation(
     for name, reason in validation.refused.items():
         numbers.not_run((subject, validation.name, name), reason, model=name)
     errors = validation.errors()
+    if not errors:
+        return
     best = min(errors, key=lambda name: errors[name][0])
     for name, estimated in validation.estimated.items():
         judged = ladder.usable & np.isfinite(estimated)

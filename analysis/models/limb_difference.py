@@ -211,4 +211,9 @@ def limb_differences(
     found: list[Estimates] = []
     for levels, part in grouped(rows, KEYS):
         found.extend(one_metric(levels, part, plan, study["clearance_visit"]))
+    if not found:
+        for analysis in ("limb_difference", "limb_difference_second_opinion"):
+            nothing = Estimates(analysis)
+            nothing.not_run("all", "no limb has a valid value of a metric of the plan")
+            found.append(nothing)
     write_estimates(estimates, *found, step=STEP, inputs={"metrics": metrics, "cohort": cohort})

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from analysis.mixed import ModelRefusedError
 from analysis.models.cox_design import CoxDesign
 from analysis.models.measurement_error import (
     ErrorModel,
@@ -36,6 +37,11 @@ class Measurement:
     names : predictors, in order
     components : variance components of each
     correlation : of the errors, per level
+
+    Raises
+    ------
+    ModelRefusedError
+        A predictor has too few athletes or trials; the message names it.
     """
 
     def __init__(
@@ -52,7 +58,7 @@ class Measurement:
             for predictor in predictors
         }
         self.components: dict[str, Components] = {
-            name: variance_components(rows, covariates, clearance_visit)
+            name: _components(name, rows, covariates, clearance_visit)
             for name, rows in trials.items()
         }
         self.correlation = {level: error_correlation(trials, level) for level in LEVELS}
@@ -79,6 +85,18 @@ class Measurement:
             error_df=min(self.components[name].error_df(level) for name in self.names),
             marginal=design.matrix[:, :count].var(axis=0, ddof=1),
         )
+
+
+def _components(
+    name: str,
+    trials: pd.DataFrame,
+    covariates: Sequence[Mapping[str, Any]],
+    clearance_visit: str,
+) -> Components:
+    try:
+        return variance_components(trials, covariates, clearance_visit)
+    except ModelRefusedError as error:
+        raise ModelRefusedError(f"{name}: {error}") from error
 
 
 def given_columns(design: CoxDesign) -> NDArray[np.float64]:

@@ -276,4 +276,8 @@ def metric_reliability(
     parts = list(
         reliabilities(read_table(metrics), read_table(cohort), plan, study["clearance_visit"])
     )
+    if not parts:
+        nothing = Estimates(ANALYSIS)
+        nothing.not_run("all", "no athlete of the cohort has a valid value of a metric of the plan")
+        parts.append(nothing)
     write_estimates(estimates, *parts, step=STEP, inputs={"metrics": metrics, "cohort": cohort})

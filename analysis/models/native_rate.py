@@ -62,11 +62,15 @@ def differences(
             yield numbers
             continue
         spread = float(common[name].std(ddof=1))
+        if not spread > 0:
+            numbers.not_run(name, "athletes do not differ in this predictor, so there is no SD")
+            yield numbers
+            continue
         for site, part in change.groupby(common.loc[change.index, "site"], sort=True):
-            share = float(part.mean()) / spread if spread > 0 else None
+            share = float(part.mean()) / spread
             size = {"n_athletes": len(part)}
             numbers.add(name, site, "mean_change_in_sd", share, site=site, unit="SD", **size)
-            largest = float(part.abs().max()) / spread if spread > 0 else None
+            largest = float(part.abs().max()) / spread
             numbers.add(name, site, "largest_change_in_sd", largest, site=site, unit="SD", **size)
         yield numbers
 

@@ -61,6 +61,8 @@ def metric_numbers(metrics: pd.DataFrame, truth: pd.DataFrame) -> Estimates:
         "planted_metrics", note="extracted minus true value of each valid landing; trials as rows"
     )
     errors = errors_of_metrics(metrics, truth)
+    if errors.empty:
+        numbers.not_run("all", "no landing has a valid value of a metric whose truth is known")
     for (metric, sensor, task, site), rows in grouped(errors, ["metric", "sensor", "task", "site"]):
         _add_errors(numbers, (metric, sensor, task), site, rows, task)
     for (metric, sensor, site), rows in grouped(errors, ["metric", "sensor", "site"]):

@@ -26,6 +26,9 @@ from shared.tables import read_table
 
 STEP = "analysis.models.table_one:table_one"
 
+TOO_FEW = "too few values are known"
+"""Why a number of a group is empty."""
+
 
 def event_groups(rows: pd.DataFrame) -> Iterator[tuple[str, pd.DataFrame]]:
     """Yield the columns of Table 1: all, without second injury, and each second injury."""
@@ -66,7 +69,8 @@ def _describe_number(
     }
     fields = variable.fields(variable.unit, len(values))
     for quantity, value in quantities.items():
-        numbers.add(variable.name, group, quantity, value, **fields)
+        note = TOO_FEW if pd.isna(value) else ""
+        numbers.add(variable.name, group, quantity, value, **fields, note=note)
 
 
 def _describe_category(
@@ -78,7 +82,9 @@ def _describe_category(
         share = count / len(known) if len(known) else None
         term = (group, level)
         numbers.add(variable.name, term, "count", count, **variable.fields("athletes", len(known)))
-        numbers.add(variable.name, term, "share", share, **variable.fields("share", len(known)))
+        fields = variable.fields("share", len(known))
+        fields["note"] = "" if len(known) else TOO_FEW
+        numbers.add(variable.name, term, "share", share, **fields)
 
 
 def describe_groups(

@@ -34,6 +34,12 @@ def undefined(level: float) -> TermInference:
     return TermInference(empty, empty, empty, empty, level, "none", empty, "", empty)
 
 
+def estimate_only(coefficient: float, level: float) -> TermInference:
+    """Return a coefficient that has neither interval nor test."""
+    empty = math.nan
+    return TermInference(coefficient, empty, empty, empty, level, "none", empty, "", empty)
+
+
 def profile(
     coefficient: float, se: float, low: float, high: float, test: ChiSquareTest, level: float
 ) -> TermInference:

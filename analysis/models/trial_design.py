@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from analysis.mixed import RandomTerm, nested_labels, random_intercept
+from analysis.mixed import ModelRefusedError, RandomTerm, nested_labels, random_intercept
 
 Array = NDArray[Any]
 
@@ -47,7 +47,15 @@ def covariate_columns(
 def fixed_columns(
     rows: pd.DataFrame, covariates: Sequence[Mapping[str, Any]], clearance_visit: str
 ) -> dict[str, Array]:
-    """Return intercept, site, visit and covariates; a factor with one level has no column."""
+    """Return intercept, site, visit and covariates; a factor with one level has no column.
+
+    Raises
+    ------
+    ModelRefusedError
+        There is no row.
+    """
+    if rows.empty:
+        raise ModelRefusedError("no athlete of the cohort has a valid trial and all covariates")
     return {
         "intercept": np.ones(len(rows)),
         **indicator_columns(rows["site"]),

@@ -62,6 +62,7 @@ _ANALYSES = {
     "hazards": "cox_primary",
     "calibrated": "cox_calibrated",
     "penalised": "cox_firth",
+    "sensitivity": "cox_e_value",
     "second_opinion": "cox_second_opinion",
     "sensors": "sensor_answer",
     "planted": "planted_effects",

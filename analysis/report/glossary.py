@@ -54,6 +54,11 @@ GLOSSARY: tuple[tuple[str, str], ...] = (
     ),
     ("Drop vertical jump", "Drop from a box onto both feet, followed at once by a maximal jump."),
     (
+        "E-value",
+        "How strong an unmeasured cause of both the metric and the injury would have to be, as a "
+        "risk ratio with each, to produce the association by itself. One: no strength is needed.",
+    ),
+    (
         "Initial contact",
         "The first moment at which the foot loads the ground in a landing.",
     ),
@@ -101,6 +106,11 @@ GLOSSARY: tuple[tuple[str, str], ...] = (
     (
         "Second injury",
         "Graft rupture or tear of the ligament of the other knee, whichever comes first.",
+    ),
+    (
+        "Simulation and extrapolation (SIMEX)",
+        "Error of measurement is added to the data in steps, and what that does to the result is "
+        "followed back to no error.",
     ),
     (
         "Vertical ground reaction force (vGRF)",

@@ -244,6 +244,23 @@ def _penalised(_: dict[str, Any]) -> Markup:
     )
 
 
+def _sensitivity(plan: dict[str, Any]) -> Markup:
+    settings = plan["sensitivity"]
+    return phrase(
+        "As sensitivity analyses, each primary metric entered its model as a restricted cubic "
+        "spline with {} knots and was tested against the straight line by the likelihood ratio; "
+        "hazard ratios were corrected a second time by simulation and extrapolation (SIMEX, {} "
+        "refits at each step of added error, quadratic extrapolation); E-values were computed, "
+        "with the hazard ratio taken as a risk ratio where the cumulative incidence at the end of "
+        "follow-up was below {} %, else turned into an approximate one; and with fewer than {} "
+        "events the models were refitted without each event's athlete.",
+        setting(settings["spline_knots"]),
+        setting(settings["simex"]["refits"]),
+        setting(100 * settings["rare_outcome_below"]),
+        setting(settings["leave_one_event_out_below"]),
+    )
+
+
 def _second_opinion(_: dict[str, Any]) -> Markup:
     return Markup("The models were fitted a second time by a general-purpose library.")
 
@@ -255,6 +272,7 @@ _ANALYSES = {
     "hazards": _hazard_models,
     "calibrated": _calibrated,
     "penalised": _penalised,
+    "sensitivity": _sensitivity,
     "second_opinion": _second_opinion,
 }
 """Part of the analysis -> what says how it was done, in the order of the text."""

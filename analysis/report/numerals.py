@@ -9,6 +9,7 @@ from collections.abc import Callable
 NOT_ESTIMATED = "not estimated"
 MINUS = "\u2212"
 THIN_SPACE = "\u202f"
+NO_BREAK_HYPHEN = "\u2011"
 NO_BREAK_SPACE = "\u00a0"
 
 _SMALLEST_P = 0.001

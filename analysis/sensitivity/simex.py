@@ -32,7 +32,8 @@ class Simex:
     """Coefficients (q,) without error, their covariance (q, q), and the curve behind them.
 
     `grid` holds one row of coefficients per lambda, the first for lambda = 0 (naive); `failed`
-    counts refits that gave no estimate and were left out.
+    counts refits that gave no estimate and were left out; `simulation_error` (q,) is the standard
+    error of the coefficients that the finite number of refits leaves.
     """
 
     coefficients: Array
@@ -40,6 +41,7 @@ class Simex:
     lambdas: Array
     grid: Array
     failed: int
+    simulation_error: Array
 
 
 def quadratic_at(lambdas: Array, values: Array, where: float = NO_ERROR) -> Array:
@@ -84,6 +86,7 @@ def simex(
     root = _root(error_covariance)
     naive, naive_covariance = refit(predictors)
     means, variances, failed = [naive], [naive_covariance], 0
+    of_means = [np.zeros_like(naive)]
     for level in lambdas:
         fits = []
         for _ in range(repeats):
@@ -101,14 +104,18 @@ def simex(
         means.append(estimates.mean(axis=0))
         within = np.mean([covariance for _, covariance in fits], axis=0)
         variances.append(within - np.atleast_2d(np.cov(estimates, rowvar=False)))
+        of_means.append(estimates.var(axis=0, ddof=1) / len(estimates))
     steps = np.array([0.0, *lambdas])
     grid = np.array(means)
+    # The parabola is linear in the means, so its weights carry their variances.
+    weights = quadratic_at(steps, np.eye(len(steps)))
     return Simex(
         quadratic_at(steps, grid),
         quadratic_at(steps, np.array(variances)),
         steps,
         grid,
         failed,
+        np.sqrt(weights**2 @ np.array(of_means)),
     )
 
 

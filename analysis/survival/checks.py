@@ -40,7 +40,7 @@ def column(values: ArrayLike, name: str, length: int | None = None) -> Floats:
     if array.ndim != 1:
         raise SurvivalDataError(f"{name}: expected one column, found shape {array.shape}")
     if array.size == 0:
-        raise SurvivalDataError(f"{name}: no rows")
+        raise SurvivalDataError(f"{name}: no rows, there is nobody to analyse")
     if length is not None and array.size != length:
         raise SurvivalDataError(f"{name}: expected {length} rows, found {array.size}")
     finite = np.isfinite(array)

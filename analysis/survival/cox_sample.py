@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
 
@@ -135,9 +135,7 @@ def cox_sample(
     stratum_labels: NDArray = np.array(["all"])
     if strata is not None:
         stratum_labels, codes = group_codes(strata, stop_time.size, "strata")
-    centre = weight @ matrix / weight.sum()
-    scale = weight @ np.abs(matrix - centre) / weight.sum()
-    varies = scale > ROUNDING * np.abs(centre)
+    centre, scale = _centre_and_scale(matrix, weight)
     return CoxSample(
         covariates=matrix,
         names=labels,
@@ -149,5 +147,24 @@ def cox_sample(
         stratum_labels=stratum_labels,
         risk_sets=build_risk_sets(start_time, stop_time, happened, codes),
         centre=centre,
-        scale=np.where(varies, scale, 1.0),
+        scale=scale,
     )
+
+
+def with_covariates(sample: CoxSample, covariates: ArrayLike, names: Sequence[str]) -> CoxSample:
+    """Return the same rows, times and risk sets with other covariates (n, p).
+
+    Raises
+    ------
+    SurvivalDataError : a covariate is missing or infinite
+    """
+    matrix, labels = covariate_matrix(covariates, sample.n, names)
+    centre, scale = _centre_and_scale(matrix, sample.weights)
+    return replace(sample, covariates=matrix, names=labels, centre=centre, scale=scale)
+
+
+def _centre_and_scale(matrix: Floats, weight: Floats) -> tuple[Floats, Floats]:
+    centre = weight @ matrix / weight.sum()
+    scale = weight @ np.abs(matrix - centre) / weight.sum()
+    varies = scale > ROUNDING * np.abs(centre)
+    return centre, np.where(varies, scale, 1.0)

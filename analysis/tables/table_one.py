@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from typing import Any
+
 import pandas as pd
 
 from analysis.estimates import number_id
@@ -127,6 +130,21 @@ def _people_rows(
     return rows
 
 
+def _predictor_rows(ledger: Ledger, predictor: dict[str, Any], groups: list[str]) -> list[Row]:
+    name = predictor["name"]
+    place = _address(name, "all", "mean")
+    if not ledger.holds(place):
+        return []
+    label = (
+        f"{sentence_case(predictor['label'])}, {unit_shown(metrics()[predictor['metric']].unit)}"
+    )
+    typical = ledger.value(place)
+    if math.isnan(typical):
+        nobody = Row((Exempt(label, "name"), *("none" for _ in groups), ""))
+        return [nobody, *_missing_row(ledger, name, groups)]
+    return _number_row(ledger, name, label, groups, style_with_precision_of(typical))
+
+
 def build(context: Context, ledger: Ledger) -> JournalTable:
     """Return Table 1; the groups by second injury stand only under a frozen plan."""
     groups = [
@@ -147,12 +165,7 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
     ]
     rows.append(Row(("Landing metrics at clearance",)))
     for predictor in context.predictors:
-        place = _address(predictor["name"], "all", "mean")
-        if ledger.holds(place):
-            unit = unit_shown(metrics()[predictor["metric"]].unit)
-            label = f"{sentence_case(predictor['label'])}, {unit}"
-            style = style_with_precision_of(ledger.value(place))
-            rows += _number_row(ledger, predictor["name"], label, groups, style)
+        rows += _predictor_rows(ledger, predictor, groups)
     return JournalTable(
         "table_one",
         TITLE,

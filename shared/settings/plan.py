@@ -114,6 +114,22 @@ class ForceModelPlan(Strict):
     network: NetworkPlan
 
 
+class SimexPlan(Strict):
+    """Simulation and extrapolation: refits per step of added error, and their seed."""
+
+    refits: int = Field(ge=20)
+    seed: int = Field(ge=0)
+
+
+class SensitivityPlan(Strict):
+    """What the primary models would say under another choice."""
+
+    spline_knots: int = Field(ge=3, le=5)
+    simex: SimexPlan
+    rare_outcome_below: float = Field(gt=0, lt=1)
+    leave_one_event_out_below: int = Field(ge=0)
+
+
 class PlanSettings(Strict):
     """What is estimated, how, and in which family of tests it stands."""
 
@@ -131,6 +147,7 @@ class PlanSettings(Strict):
     mixed: MixedPlan
     cumulative_incidence: CumulativeIncidencePlan
     force_model: ForceModelPlan
+    sensitivity: SensitivityPlan
     known_groups: KnownGroupsPlan | None = None
     multiplicity: Literal["holm"]
     seed: int = Field(ge=0)

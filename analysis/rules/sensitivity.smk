@@ -1,0 +1,21 @@
+# The primary models under other choices: form of effects, error of measurement, single events.
+rule cox_sensitivity:
+    input:
+        cohort=rules.build_cohort.output.cohort,
+        metrics=rules.collect.output.metrics_table,
+        code=code_of("analysis.models.cox_sensitivity:cox_sensitivity"),
+    output:
+        estimates=f"{RESULTS}/models/cox_sensitivity.parquet",
+    log:
+        f"{RESULTS}/logs/cox_sensitivity.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/cox_sensitivity.tsv"
+    params:
+        step="analysis.models.cox_sensitivity:cox_sensitivity",
+        plan=STUDY.plan,
+        study=STUDY.study,
+        freeze=STUDY.freeze,
+    message:
+        "Trying the primary models under other choices"
+    script:
+        "../../shared/step.py"
