@@ -18,7 +18,7 @@ Array = NDArray[Any]
 
 @dataclass(frozen=True)
 class Pooled:
-    """Estimate, variance, degrees of freedom, and the share of information that was missing."""
+    """Estimate, variance, degrees of freedom, and the share of the variance that gaps brought."""
 
     estimate: float
     variance: float
@@ -29,6 +29,18 @@ class Pooled:
     def standard_error(self) -> float:
         """Square root of the variance."""
         return math.sqrt(self.variance)
+
+    @property
+    def fraction_of_missing_information(self) -> float:
+        """Share of the information that was missing, which counts the finite number of data sets.
+
+        Rubin 1987, equation 3.1.10: (r + 2 / (df + 3)) / (r + 1), with r the odds of
+        `missing_information`; zero where the data sets do not differ.
+        """
+        if self.missing_information == 0.0:
+            return 0.0
+        odds = self.missing_information / (1.0 - self.missing_information)
+        return (odds + 2.0 / (self.df + 3.0)) / (odds + 1.0)
 
 
 def barnard_rubin_df(imputations: int, between: float, total: float, complete_df: float) -> float:
