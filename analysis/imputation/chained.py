@@ -69,10 +69,9 @@ class Completed:
 
 
 def _refuse_values(values: Array, names: Sequence[str]) -> None:
-    if np.isinf(values).any():
-        raise ImputationError(
-            f"{names[int(np.isinf(values).any(axis=0).argmax())]}: infinite value"
-        )
+    infinite = np.isinf(values).any(axis=0)
+    if infinite.any():
+        raise ImputationError(f"{names[int(infinite.argmax())]}: an athlete has an infinite value")
     for name, column in zip(names, values.T, strict=True):
         known = column[~np.isnan(column)]
         if not known.size:

@@ -264,8 +264,8 @@ def _imputed(plan: dict[str, Any]) -> Markup:
         "cause the event indicator and the cumulative hazard by the method of Nelson and Aalen. "
         "A mean of trials that a saturated sensor cut off was drawn above the recorded mean from "
         "the truncated normal distribution. Coefficients were pooled by the rules of Rubin with "
-        "the degrees of freedom of Barnard and Rubin, those of complete data being events minus "
-        "coefficients.{}",
+        "the degrees of freedom of Barnard and Rubin, those of complete data being athletes "
+        "minus coefficients.{}",
         logarithm,
         filled,
         setting(imputation["data_sets"]),

@@ -101,9 +101,7 @@ def _notes(context: Context, ledger: Ledger) -> list[Cell]:
             ledger.number(share, "percent"),
             " of the athletes; filled in ",
             setting(settings["data_sets"]),
-            " times. Intervals of what was filled in rest on the t distribution, with degrees of "
-            "freedom that the number of events bounds, and are therefore wider even where nothing "
-            "is missing. Missing information: share that was lost by the gaps.",
+            " times. Missing information: share that was lost by the gaps.",
         )
     ]
     if 100 * ledger.value(share) > settings["data_sets"]:
