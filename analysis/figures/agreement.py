@@ -15,6 +15,7 @@ from analysis.figures.style import (
     PALE,
     SMALL_PT,
     address,
+    exempt,
     new_figure,
     save,
     say_not_drawn,
@@ -107,7 +108,7 @@ def _draw_panel(
     top = [ledger.value(group.address("upper_limit"), "ci_high"), rows["difference"].max(), 0.0]
     margin = 0.06 * (max(top) - min(reach))
     axes.set_ylim(min(reach) - margin, max(top) + margin)
-    axes.set_title(f"{group.title}\n{group.sensors}", fontsize=SMALL_PT)
+    exempt(axes.set_title(f"{group.title}\n{group.sensors}", fontsize=SMALL_PT), "name")
     axes.set_xlabel("mean of both sensors", fontsize=SMALL_PT)
     axes.set_ylabel("difference", fontsize=SMALL_PT)
     axes.locator_params(axis="x", nbins=6)
