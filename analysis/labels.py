@@ -6,6 +6,8 @@ from shared.metric_dictionary import metrics
 
 WORDS: dict[str, str] = {
     "involved": "involved limb",
+    "mass_kg": "body mass",
+    "height_m": "body height",
     "uninvolved": "uninvolved limb",
     "both": "both limbs",
     "left": "left",

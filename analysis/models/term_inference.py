@@ -74,3 +74,22 @@ def wald(coefficient: float, se: float, level: float) -> TermInference:
         "z",
         float(2 * norm.sf(abs(statistic))),
     )
+
+
+def pooled_t(coefficient: float, se: float, df: float, level: float) -> TermInference:
+    """Return the inference from an estimate with degrees of freedom: coefficient +- t * se."""
+    from scipy.stats import t
+
+    quantile = float(t.ppf(0.5 + level / 2, df))
+    statistic = coefficient / se
+    return TermInference(
+        coefficient,
+        se,
+        coefficient - quantile * se,
+        coefficient + quantile * se,
+        level,
+        "t, pooled",
+        statistic,
+        "t",
+        float(2 * t.sf(abs(statistic), df)),
+    )

@@ -61,6 +61,7 @@ _ANALYSES = {
     "incidence": "cumulative_incidence",
     "hazards": "cox_primary",
     "calibrated": "cox_calibrated",
+    "imputed": "cox_imputed",
     "penalised": "cox_firth",
     "sensitivity": "cox_e_value",
     "second_opinion": "cox_second_opinion",

@@ -130,6 +130,25 @@ class SensitivityPlan(Strict):
     leave_one_event_out_below: int = Field(ge=0)
 
 
+class ImputationPlan(Strict):
+    """Missing and clipped predictors filled in: how often, by which models, and shifted how far."""
+
+    data_sets: int = Field(ge=2)
+    iterations: int = Field(ge=1)
+    method: Literal["normal", "predictive_mean_matching"]
+    donors: int = Field(ge=1)
+    log_scale: list[str]
+    auxiliary: list[str]
+    shifts_sd: list[float]
+    seed: int = Field(ge=0)
+
+    @model_validator(mode="after")
+    def _shifts_move_and_differ(self) -> ImputationPlan:
+        if 0.0 in self.shifts_sd or len(set(self.shifts_sd)) < len(self.shifts_sd):
+            raise ValueError("shifts_sd: each shift stands once, and none is zero")
+        return self
+
+
 class PlanSettings(Strict):
     """What is estimated, how, and in which family of tests it stands."""
 
@@ -148,6 +167,8 @@ class PlanSettings(Strict):
     cumulative_incidence: CumulativeIncidencePlan
     force_model: ForceModelPlan
     sensitivity: SensitivityPlan
+
+    imputation: ImputationPlan
     known_groups: KnownGroupsPlan | None = None
     multiplicity: Literal["holm"]
     seed: int = Field(ge=0)
@@ -161,4 +182,8 @@ class PlanSettings(Strict):
         for outcome in self.primary_outcomes:
             if outcome not in self.outcomes:
                 raise ValueError(f"primary outcome {outcome!r} is not among the outcomes")
+        measured = {predictor.metric for predictor in self.primary}
+        for metric in self.imputation.log_scale:
+            if metric not in measured:
+                raise ValueError(f"imputation.log_scale: {metric!r} is no primary metric")
         return self

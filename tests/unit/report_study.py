@@ -19,6 +19,7 @@ from analysis.models.asymmetry import metric_numbers
 from analysis.models.contact_lag import lag_numbers, lag_rows
 from analysis.models.cumulative_incidence import incidence_numbers
 from analysis.models.flow import count_ends, count_flow, count_predictors
+from analysis.models.imputed_cox import COMPLETE_CASES, COX, GAPS, SHIFTED, shift_word
 from analysis.models.incidence_rates import rate_numbers
 from analysis.models.metric_reliability import ANALYSIS as RELIABILITY
 from analysis.models.metric_reliability import Deviations, add_numbers
@@ -252,6 +253,29 @@ def other_choices(people: pd.DataFrame) -> list[Estimates]:
     return list(parts.values())
 
 
+def imputed() -> list[Estimates]:
+    """Return hazard ratios of complete cases, filled in and shifted, at the models' addresses."""
+    random = np.random.default_rng(13)
+    gaps = Estimates(GAPS)
+    gaps.add("all", "incomplete", "share", 0.083)
+    filled = Estimates(COX, family="secondary", ci_level=0.95)
+    moved = Estimates(SHIFTED, family="secondary", ci_level=0.95)
+    for predictor in PLAN["primary"]:
+        name, fields = predictor["name"], _named(predictor)
+        gaps.add(name, "missing", "count", 7.0)
+        gaps.add(name, "clipped", "count", 2.0)
+        gaps.add(name, "all", "potential_scale_reduction", 1.03)
+        for outcome in PLAN["primary_outcomes"]:
+            complete = (name, COMPLETE_CASES)
+            filled.add(outcome, complete, "hazard_ratio", **_interval(random), **fields)
+            filled.add(outcome, name, "hazard_ratio", **_interval(random), **fields)
+            filled.add(outcome, name, "missing_information", 0.12)
+            for shift in PLAN["imputation"]["shifts_sd"]:
+                term = (name, shift_word(shift))
+                moved.add(outcome, term, "hazard_ratio", **_interval(random), **fields)
+    return [gaps, filled, moved]
+
+
 def limb_differences() -> Estimates:
     """Return a ratio, a ratio of a second landing and a difference."""
     numbers = Estimates("limb_difference", family="secondary", n_athletes=80, n_trials=670)
@@ -471,6 +495,7 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         rate_numbers(rows, PLAN),
         *hazards(rows),
         *other_choices(rows),
+        *imputed(),
         limb_differences(),
         *agreement(),
         *force_study.numbers(),

@@ -12,6 +12,7 @@ from analysis.models.calibrated_cox import calibrated_cox
 from analysis.models.cox_models import cox_models, family_p_values, fit_outcome
 from analysis.models.cumulative_incidence import incidence_curves
 from analysis.models.flow import flow_diagram
+from analysis.models.imputed_cox import imputed_cox
 from analysis.models.incidence_rates import incidence_rates
 from analysis.models.limb_difference import limb_differences
 from analysis.models.quality import defined, nuisances_found
@@ -20,7 +21,7 @@ from shared.tables import read_table
 from tests.unit import cohort_tables as tables
 
 OF_OUTCOMES = (flow_diagram, table_one.table_one, cox_models, incidence_rates, incidence_curves)
-WITH_TRIALS = (calibrated_cox, sensor_answer)
+WITH_TRIALS = (calibrated_cox, sensor_answer, imputed_cox)
 
 
 def run(step, paths, folder, freeze=tables.FROZEN, name="estimates.parquet") -> pd.DataFrame:
