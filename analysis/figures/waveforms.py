@@ -105,11 +105,12 @@ def draw_waveforms(
     png: Path,
     data: Path,
     study: dict[str, Any],
+    windows: dict[str, float],
     task: str,
 ) -> None:
     """Step: draw the example landings of one task."""
     events = read_table(landings, columns=["landing_id", *EVENTS])
     values = read_table(metrics, columns=["landing_id", "metric", "sensor", "value"])
-    table = examples(read_table(waveforms), events, values, task)
+    table = examples(read_table(waveforms), events, values, task, windows)
     sites = {code: sentence_case(site["label"]) for code, site in study["sites"].items()}
     save(waveform_figure(table, sites), table, svg=svg, png=png, csv=data)
