@@ -29,7 +29,8 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 _PANEL_IN = 1.0
-_ABOVE_IN, _BELOW_IN = 0.25, 0.85
+_ABOVE_IN, _BELOW_IN, _LEFT_IN = 0.25, 0.85, 1.0
+_LABEL_IN = 0.42
 _VIEWS = {"whole": "Whole recording", "landings": "Around the landings"}
 # The whole body first, so that the limbs lie on top of it.
 _PARTS = {"": (BLACK, "-"), "left": (BLUE, "-"), "right": (VERMILION, "--")}
@@ -55,12 +56,9 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, events: pd.DataFrame) -> None:
         axes.plot(*_outline(line), color=colour, ls=style, lw=0.8)
         for first, end in bridged_stretches(line):
             axes.axvspan(first, end, facecolor=PALE, edgecolor=GREY, hatch="////", lw=0, zorder=0)
-    limits = rows["time_s"].min(), rows["time_s"].max()
     for event, (_, colour, style) in EVENT_LINES.items():
         for place in sorted(set(events[event].dropna())):
-            if limits[0] <= place <= limits[1]:
-                axes.axvline(place, color=colour, ls=style, lw=0.7, zorder=0)
-    axes.set_xlim(*limits)
+            axes.axvline(place, color=colour, ls=style, lw=0.7, zorder=0)
     axes.margins(y=0.08)
     if rows["own_clock"].any():
         axes.text(0.99, 0.95, "on a clock of its own", transform=axes.transAxes, ha="right",
@@ -108,7 +106,8 @@ def sheet_figure(waveforms: pd.DataFrame, events: pd.DataFrame) -> Figure:
     grid = figure.subplots(
         len(signals), len(views), squeeze=False, sharex="col",
         gridspec_kw={
-            "left": 0.80 / WIDTH_IN, "right": 1 - 0.05 / WIDTH_IN, "wspace": 0.16, "hspace": 0.18,
+            "left": _LEFT_IN / WIDTH_IN, "right": 1 - 0.15 / WIDTH_IN,
+            "wspace": 0.16, "hspace": 0.18,
             "top": 1 - _ABOVE_IN / height, "bottom": _BELOW_IN / height,
         },
     )  # fmt: skip
@@ -116,7 +115,8 @@ def sheet_figure(waveforms: pd.DataFrame, events: pd.DataFrame) -> Figure:
         of_signal = data.loc[data["signal"] == signal]
         unit = unit_shown(of_signal["unit"].iloc[0])
         row[0].set_ylabel(f"{label.replace(' ', chr(10), 1)}\n({unit})", fontsize=SMALL_PT)
-        row[0].yaxis.set_label_coords(-0.52 / (WIDTH_IN / len(views) - 0.55), 0.5)
+        width_in = row[0].get_position().width * WIDTH_IN
+        row[0].yaxis.set_label_coords(-_LABEL_IN / width_in, 0.5)
         for axes, view in zip(row, views, strict=True):
             rows = of_signal.loc[of_signal["view"] == view]
             if rows.empty:
@@ -126,6 +126,8 @@ def sheet_figure(waveforms: pd.DataFrame, events: pd.DataFrame) -> Figure:
                 _draw_panel(axes, rows, events)
     for axes, view in zip(grid[0], views, strict=True):
         axes.set_title(_VIEWS[view])
+        times = data.loc[data["view"] == view, "time_s"]
+        axes.set_xlim(times.min(), times.max())
     for axes in grid[-1]:
         axes.set_xlabel("Time in the trial (s)", fontsize=SMALL_PT)
     _legend(figure, data, events)

@@ -28,6 +28,8 @@ from shared.tables import empty_table, read_table, write_text
 
 _ORDINALS = {"1": "first", "2": "second"}
 _SEPARATOR = ";"
+# Values are named to find the rule; a sheet has one page, and the table of exclusions has them all.
+_MOST_NAMED = 6
 
 
 @dataclass(frozen=True)
@@ -81,33 +83,52 @@ def _event_words(row: dict[str, Any]) -> str:
     return text + (f"; not found: {', '.join(unseen)}" if unseen else "")
 
 
-def _metric_words(metric: str, sensor: str, flag: str) -> str:
-    text = f"{metric_label(metric)} ({words(sensor)})"
-    if flag != "out_of_range" or metric not in metrics():
-        return text
+def _metric_words(metric: str, flag: str) -> str:
+    """Return the name of a metric, with its hard limits where they were the reason."""
+    if flag != "out_of_range":
+        return metric_label(metric)
     entry = metrics()[metric]
     low, high = entry.range
     unit = f"{NO_BREAK_SPACE}{unit_shown(entry.unit)}" if entry.unit else ""
-    return f"{text}, hard limits {low:g} to {high:g}{unit}"
+    return f"{entry.label}, hard limits {low:g} to {high:g}{unit}"
 
 
 def exclusions_of_trial(exclusions: pd.DataFrame, trial: str) -> pd.DataFrame:
-    """Return why a trial, its values or its recordings were excluded, with the column `against`.
+    """Return why a trial, its values or its recordings were excluded, in words.
 
-    `against` says in words what the reason was raised against.
+    Added columns: `place`, the landing or the recording, with the sensor where a value was flagged;
+    `subject`, the value, '' where all of the place was.
     """
     rows = exclusions.loc[exclusions["id"].str.startswith(f"{trial}.")]
-    against = []
+    places, subjects = [], []
     for level, name, reason in zip(rows["level"], rows["id"], rows["reason"], strict=True):
         parts = name.removeprefix(f"{trial}.").split(".")
+        place, subject = f"recording by {words(parts[0])}", ""
         if level == "landing":
-            against.append(_landing_words(name))
+            place = _landing_words(name)
         elif level == "metric":
             landing = _landing_words(".".join([trial, *parts[:2]]))
-            against.append(f"{landing}: {_metric_words(parts[2], parts[3], reason)}")
-        else:
-            against.append(f"recording by {words(parts[0])}")
-    return rows.assign(against=against)
+            place = f"{landing}, {words(parts[3])}"
+            subject = _metric_words(parts[2], reason)
+        places.append(place)
+        subjects.append(subject)
+    return rows.assign(place=places, subject=subjects)
+
+
+def _against(rows: pd.DataFrame, undefined: bool) -> list[Exempt]:
+    """Return what a flag was raised against: a line per list of values, with its places.
+
+    Which values do not exist for a landing follows from the flag: only their places are named.
+    """
+    places: dict[str, list[str]] = {}
+    for place, group in rows.groupby("place", sort=True):
+        found = [] if undefined else [value for value in group["subject"] if value]
+        values = "; ".join([*found[:_MOST_NAMED], *(["and others"] if found[_MOST_NAMED:] else [])])
+        places.setdefault(values, []).append(str(place))
+    lines = [
+        " and ".join(where) + (f": {values}" if values else "") for values, where in places.items()
+    ]
+    return [Exempt(line, "name") for line in lines]
 
 
 def _findings(rows: pd.DataFrame, undefined: Collection[str]) -> Iterator[Finding]:
@@ -120,7 +141,7 @@ def _findings(rows: pd.DataFrame, undefined: Collection[str]) -> Iterator[Findin
             flag,
             sentence_case(words(flag)),
             Exempt(details, "reason"),
-            [Exempt(text, "name") for text in group["against"]],
+            _against(group, flag in undefined),
             flag in undefined,
         )
 
