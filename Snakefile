@@ -45,4 +45,5 @@ rule study:
     input:
         report=f"{RESULTS}/report/report.html",
         quality=f"{RESULTS}/report/quality.html",
+        flagged=f"{RESULTS}/report/flagged.html",
         datapackage=f"{RESULTS}/tables/datapackage.json",

@@ -14,6 +14,7 @@ SHARD_TABLES = (
     "metric_sources",
     "exclusions",
     "waveforms",
+    "flagged_waveforms",
 )
 """The tables that the extraction of a shard writes."""
 

@@ -123,14 +123,19 @@ def _as_part_of_a_page(svg: str, name: str) -> str:
     return re.sub(r"[ \t]+\n|\n\s*\n", "\n", svg).strip() + "\n"
 
 
-def save(figure: Figure, data: pd.DataFrame, *, svg: Path, png: Path, csv: Path) -> None:
-    """Write a figure as SVG and PNG and its data as CSV; no clock, no program name in the bytes."""
+def as_svg(figure: Figure, name: str) -> str:
+    """Return a figure as a part of a page; `name` sets its ids apart from those of others."""
     import io
 
     stream = io.StringIO()
     nothing = dict.fromkeys(("Date", "Creator", "Format", "Type"))
     figure.savefig(stream, format="svg", metadata=nothing)
-    write_text(_as_part_of_a_page(stream.getvalue(), svg.stem), svg)
+    return _as_part_of_a_page(stream.getvalue(), name)
+
+
+def save(figure: Figure, data: pd.DataFrame, *, svg: Path, png: Path, csv: Path) -> None:
+    """Write a figure as SVG and PNG and its data as CSV; no clock, no program name in the bytes."""
+    write_text(as_svg(figure, svg.stem), svg)
     temporary = png.with_name(f".{png.name}.part")
     png.parent.mkdir(parents=True, exist_ok=True)
     figure.savefig(temporary, format="png", dpi=200, metadata={"Software": None})

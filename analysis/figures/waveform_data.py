@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import pandas as pd
 
 from shared.metric_dictionary import metrics as dictionary
@@ -25,8 +27,14 @@ _PEAKS = {
     "knee_flexion": ("peak_knee_flexion", "gyro"),
     "knee_flexion_camera": ("peak_knee_flexion", "camera"),
 }
-# Every peak is searched within this time of initial contact (processing: at most 0.4 s).
-_LATEST_PEAK_S = 0.4
+_PEAK_WINDOWS = {
+    "vertical_force": "peak_force_s",
+    "waist_acceleration": "waist_peak_s",
+    "knee_flexion_rate": "knee_flexion_s",
+    "knee_flexion": "knee_flexion_s",
+    "knee_flexion_camera": "knee_flexion_s",
+}
+"""Signal -> window of processing.yaml that its peak was sought in."""
 
 
 def _with_signal(waveforms: pd.DataFrame) -> pd.DataFrame:
@@ -36,7 +44,7 @@ def _with_signal(waveforms: pd.DataFrame) -> pd.DataFrame:
     return waveforms.assign(signal=kinds).loc[kinds.isin(SIGNALS) & ~part_of_force]
 
 
-def _peaks(table: pd.DataFrame, metrics: pd.DataFrame) -> pd.Series:
+def _peaks(table: pd.DataFrame, metrics: pd.DataFrame, windows: Mapping[str, float]) -> pd.Series:
     """Return the measured peak beside the highest sample of each curve, NaN elsewhere.
 
     The value is that of the table of metrics; only its place in time is read from the curve.
@@ -48,15 +56,22 @@ def _peaks(table: pd.DataFrame, metrics: pd.DataFrame) -> pd.Series:
     measured = table[["landing_id", "signal"]].merge(
         values.rename(columns={"value": PEAK}), on=["landing_id", "signal"], how="left"
     )[PEAK]
-    searched = table.loc[table["time_s"].between(0.0, _LATEST_PEAK_S)]
+    latest_s = table["signal"].map({name: windows[key] for name, key in _PEAK_WINDOWS.items()})
+    searched = table.loc[(table["time_s"] >= 0.0) & (table["time_s"] <= latest_s)]
     highest = searched.groupby(["landing_id", "channel"], sort=True)["value"].idxmax()
     return measured.set_axis(table.index).where(table.index.isin(highest))
 
 
 def examples(
-    waveforms: pd.DataFrame, landings: pd.DataFrame, metrics: pd.DataFrame, task: str
+    waveforms: pd.DataFrame,
+    landings: pd.DataFrame,
+    metrics: pd.DataFrame,
+    task: str,
+    windows: Mapping[str, float],
 ) -> pd.DataFrame:
     """Return the example waveforms of a task, numbered within site.
+
+    `windows` are those of processing.yaml: how long after contact each peak was sought.
 
     Columns: site, signal, channel, example, time_s, value, unit; the events of the landing in
     seconds from initial contact; the measured peak at the sample where it is drawn.
@@ -71,7 +86,7 @@ def examples(
     for event in EVENTS:
         events[event] = landings[event] - landings["initial_contact_s"]
     table = chosen.merge(ids, on=["site", "landing_id"]).merge(events, on="landing_id", how="left")
-    table[PEAK] = _peaks(table, metrics)
+    table[PEAK] = _peaks(table, metrics, windows)
     # Digits beyond what a drawing shows would only swell the file of its data.
     table["value"] = table["value"].round(5)
     table[[*EVENTS]] = table[[*EVENTS]].round(6)

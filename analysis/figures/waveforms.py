@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 _PANEL_IN = 1.5
 _LEGEND_IN = 0.55
-_EVENT_LINES = {
+EVENT_LINES = {
     "initial_contact_s": ("initial contact", BLACK, "-"),
     "takeoff_s": ("take-off", GREY, "--"),
     "lowest_com_s": ("lowest centre of mass", GREY, ":"),
@@ -44,7 +44,7 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, looks: dict[int, Look]) -> None:
         axes.plot(peak["time_s"] * 1000, peak[PEAK], "v", color=look.colour, ms=5, mec="white")
     limits = rows["time_s"].min() * 1000, rows["time_s"].max() * 1000
     one_of_each = rows.drop_duplicates("example")
-    for event, (_, colour, line_style) in _EVENT_LINES.items():
+    for event, (_, colour, line_style) in EVENT_LINES.items():
         for place in one_of_each[event].dropna() * 1000:
             if limits[0] <= place <= limits[1]:
                 axes.axvline(place, color=colour, ls=line_style, lw=0.7, zorder=0)
@@ -60,7 +60,7 @@ def _legend(figure: Figure, looks: dict[int, Look], data: pd.DataFrame) -> None:
     ]
     handles += [
         Line2D([], [], color=colour, ls=style, lw=0.9, label=label)
-        for event, (label, colour, style) in _EVENT_LINES.items()
+        for event, (label, colour, style) in EVENT_LINES.items()
         if data[event].notna().any()
     ]
     handles.append(Line2D([], [], color=GREY, marker="v", ls="", label="peak, as measured"))
@@ -105,11 +105,12 @@ def draw_waveforms(
     png: Path,
     data: Path,
     study: dict[str, Any],
+    windows: dict[str, float],
     task: str,
 ) -> None:
     """Step: draw the example landings of one task."""
     events = read_table(landings, columns=["landing_id", *EVENTS])
     values = read_table(metrics, columns=["landing_id", "metric", "sensor", "value"])
-    table = examples(read_table(waveforms), events, values, task)
+    table = examples(read_table(waveforms), events, values, task, windows)
     sites = {code: sentence_case(site["label"]) for code, site in study["sites"].items()}
     save(waveform_figure(table, sites), table, svg=svg, png=png, csv=data)

@@ -88,8 +88,9 @@ class PageFigure:
     data: str
 
 
-def _spoken(svg: str, text: str) -> Markup:
-    # The drawing is one image to a screen reader; its numbers stand in the table beside it.
+def spoken(svg: str, text: str) -> Markup:
+    """Return a drawing that a screen reader takes as one image with these words."""
+    # Its numbers stand in the table beside it.
     opening = Markup('<svg role="img" aria-label="{}" ').format(text)
     return opening + Markup(svg.removeprefix("<svg "))
 
@@ -110,11 +111,10 @@ def page_figures(
     tasks = {code: task["label"] for code, task in context.study["tasks"].items()}
     found = {}
     for number, path in enumerate(figures, start=1):
-        spoken = alternative_text(path.stem, context)
         found[path.stem] = PageFigure(
             name=path.stem,
             number=number,
-            svg=_spoken(path.read_text(encoding="utf-8"), spoken),
+            svg=spoken(path.read_text(encoding="utf-8"), alternative_text(path.stem, context)),
             caption=_caption(path.stem, texts, tasks),
             spoken=f"Figure, scrolls sideways: {words(path.stem)}",
             data=Path(os.path.relpath(path.with_suffix(".csv"), page.parent)).as_posix(),

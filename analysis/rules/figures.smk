@@ -97,6 +97,7 @@ rule draw_waveforms:
     params:
         step="analysis.figures.waveforms:draw_waveforms",
         study=STUDY.study,
+        windows=STUDY.processing["windows"],
         task=lambda wildcards: wildcards.task,
     message:
         "Drawing example landings: {wildcards.task}"

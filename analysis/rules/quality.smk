@@ -51,3 +51,30 @@ rule build_quality_page:
         "Building the quality page and checking every number on it"
     script:
         "../../shared/step.py"
+
+
+rule build_flagged_page:
+    input:
+        waveforms=rules.collect.output.flagged_waveforms_table,
+        landings=rules.collect.output.landings_table,
+        exclusions=rules.collect.output.exclusions_table,
+        code=code_of("analysis.report.flagged_page:build_flagged_page"),
+    output:
+        page=report(
+            f"{RESULTS}/report/flagged.html",
+            caption="../report/captions/flagged.rst",
+            category="Data quality",
+        ),
+    log:
+        f"{RESULTS}/logs/build_flagged_page.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/build_flagged_page.tsv"
+    params:
+        step="analysis.report.flagged_page:build_flagged_page",
+        study=STUDY.study,
+        quality=STUDY.processing["quality"],
+        waveforms_kept=STUDY.processing["waveforms"],
+    message:
+        "Drawing sheets of flagged trials"
+    script:
+        "../../shared/step.py"

@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from pipeline.extraction.exclusions import exclusions_of_values
+from pipeline.extraction.flagged import draw_flagged, reasons_of_trials
 from pipeline.extraction.verdicts import (
     Verdict,
     apply_to_landings,
@@ -51,6 +52,7 @@ def collect(
     metric_sources: list[Path],
     exclusions: list[Path],
     waveforms: list[Path],
+    flagged_waveforms: list[Path],
     recordings_table: Path,
     calibrations_table: Path,
     synchronisation_table: Path,
@@ -59,10 +61,11 @@ def collect(
     metric_sources_table: Path,
     exclusions_table: Path,
     waveforms_table: Path,
+    flagged_waveforms_table: Path,
     summaries_table: Path,
     rejections: list[Path],
     quality: dict[str, Any],
-    waveforms_kept: int,
+    waveforms_kept: dict[str, Any],
 ) -> None:
     """Join the tables of all shards; mark duplicates and manual rejections; summarise.
 
@@ -75,7 +78,7 @@ def collect(
     rejections
         The optional study table of manual rejections: one path, or none.
     waveforms_kept
-        Example waveforms per site and task.
+        How many examples and flagged trials (section `waveforms` of processing.yaml).
 
     Raises
     ------
@@ -90,8 +93,11 @@ def collect(
     ]
     excluding = list(quality["excluding_flags"])
     recording_rows = apply_to_recordings(recording_rows, verdicts)
-    landing_rows = apply_to_landings(_joined(landings, "landings"), verdicts, excluding)
-    metric_rows = apply_to_metrics(_joined(metrics, "metrics"), source_rows, verdicts, excluding)
+    landing_rows, metric_rows = _joined(landings, "landings"), _joined(metrics, "metrics")
+    # The shards have drawn by their own flags: a verdict on top of them must not change the lot.
+    reasons = reasons_of_trials(landing_rows, metric_rows, excluding)
+    landing_rows = apply_to_landings(landing_rows, verdicts, excluding)
+    metric_rows = apply_to_metrics(metric_rows, source_rows, verdicts, excluding)
     exclusion_rows = pd.concat(
         [
             _joined(exclusions, "exclusions"),
@@ -113,8 +119,22 @@ def collect(
         "metric_sources": (source_rows, metric_sources_table),
         "exclusions": (exclusion_rows, exclusions_table),
         "waveforms": (
-            draw(_joined(waveforms, "waveforms"), landing_rows, waveforms_kept),
+            draw(
+                _joined(waveforms, "waveforms"),
+                landing_rows,
+                waveforms_kept["landings_per_site_and_task"],
+            ),
             waveforms_table,
+        ),
+        "flagged_waveforms": (
+            draw_flagged(
+                _joined(flagged_waveforms, "flagged_waveforms"),
+                reasons,
+                waveforms_kept["flagged_per_site_and_reason"],
+                waveforms_kept["flagged_most"],
+                quality["undefined_flags"],
+            ),
+            flagged_waveforms_table,
         ),
         "summaries": (summarise(metric_rows), summaries_table),
     }

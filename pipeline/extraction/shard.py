@@ -14,6 +14,7 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline.extraction.calibrated import FLEXION, STANDING, STANDING_END
+from pipeline.extraction.flagged import Flagged
 from pipeline.extraction.harmonised import harmonised
 from pipeline.extraction.reading import Reading, read_file
 from pipeline.extraction.rows import Athlete, ShardRows, calibration_row, recording_row
@@ -197,6 +198,7 @@ def extract_shard(
     metric_sources: Path,
     exclusions: Path,
     waveforms: Path,
+    flagged_waveforms: Path,
     shard: int,
     shards: int,
     study: dict[str, Any],
@@ -244,7 +246,8 @@ def extract_shard(
     index = [row for row in _records(recordings_index, set(people)) if row["task"] != "standing"]
     standings = _grouped(_records(calibration_index, set(people)), "athlete_id", "visit")
     require_known(sorted({row["task"] for row in index}))
-    rows, examples = ShardRows(settings.quality.excluding_flags), Examples(settings)
+    rows = ShardRows(settings.quality.excluding_flags)
+    examples, flagged = Examples(settings), Flagged(settings)
     with _without_collector():
         for (athlete_id, visit), group in _grouped(index, "athlete_id", "visit").items():
             athlete = people[athlete_id]
@@ -253,6 +256,7 @@ def extract_shard(
             for measurement in measure_visit(trials, standing, setting.scales, settings):
                 rows.add_measurement(measurement, athlete, standing)
                 examples.offer(measurement, standing)
+                flagged.offer(measurement, standing)
     paths = {
         "recordings": recordings,
         "calibrations": calibrations,
@@ -262,8 +266,9 @@ def extract_shard(
         "metric_sources": metric_sources,
         "exclusions": exclusions,
         "waveforms": waveforms,
+        "flagged_waveforms": flagged_waveforms,
     }
-    tables = rows.tables() | {"waveforms": examples.table()}
+    tables = rows.tables() | {"waveforms": examples.table(), "flagged_waveforms": flagged.table()}
     provenance = _provenance(tables["recordings"], processing, devices)
     for name, path in paths.items():
         write_table(tables[name], path, name, **provenance)

@@ -17,7 +17,8 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.extraction.knee import angle_around
+from pipeline.extraction.knee import Knee, KneeAngle, angle_around
+from pipeline.extraction.observe import Observed
 from pipeline.extraction.rows import landing_id
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing
@@ -70,32 +71,41 @@ def _grid(settings: Waveforms) -> Signal:
     return np.round(np.arange(first, last + 1) * settings.step_s, 9)
 
 
-def _knee_curves(
-    measurement: Measurement, landing: SideLanding, settings: ProcessingSettings
-) -> Iterator[Curve]:
-    for side, knee in measurement.knees.items():
+def knee_angles(
+    measurement: Measurement,
+    landing: SideLanding,
+    after_contact_s: float,
+    settings: ProcessingSettings,
+) -> Iterator[tuple[Knee, KneeAngle]]:
+    """Yield the knees of a trial with their angle, from the quiet stance to a time after contact.
+
+    A knee is left out where the recording does not hold the contact, is too slow for the filter, or
+    shows no quiet stance that the angle could count from.
+    """
+    for knee in measurement.knees.values():
         contact, rate_hz = landing.contact_in(knee.signals), knee.signals.rate_hz
         if contact is None or not 0.0 <= contact < len(knee.rate):
             continue
         if too_slow_for(settings.filtering.angular_rate_hz, rate_hz) is not None:
             continue
-        reach = math.ceil(contact + settings.waveforms.after_contact_s * rate_hz) + 1
+        reach = math.ceil(contact + after_contact_s * rate_hz) + 1
         flexion = angle_around(knee, contact, reach, settings)
-        if flexion.stance is None:
-            continue
-        place = (knee.signals, flexion.offset)
-        yield Curve(f"knee_flexion.{side}", "deg", np.degrees(flexion.angle), *place)
-        yield Curve(f"knee_flexion_rate.{side}", "deg/s", np.degrees(flexion.rate), *place)
+        if flexion.stance is not None:
+            yield knee, flexion
 
 
-def _curves(
-    measurement: Measurement,
-    landing: SideLanding,
-    standing: Standing,
-    settings: ProcessingSettings,
+def _knee_curves(
+    measurement: Measurement, landing: SideLanding, settings: ProcessingSettings
 ) -> Iterator[Curve]:
-    """Yield what a trial can show: force and waist as events were found on them, the knee."""
-    seen = measurement.observed
+    after_contact_s = settings.waveforms.after_contact_s
+    for knee, flexion in knee_angles(measurement, landing, after_contact_s, settings):
+        place = (knee.signals, flexion.offset)
+        yield Curve(f"knee_flexion.{knee.side}", "deg", np.degrees(flexion.angle), *place)
+        yield Curve(f"knee_flexion_rate.{knee.side}", "deg/s", np.degrees(flexion.rate), *place)
+
+
+def sensor_curves(seen: Observed, standing: Standing) -> Iterator[Curve]:
+    """Yield force and waist as events were found on them, and the angles of a camera."""
     if seen.plates is not None:
         weight, recording = standing.body_weight_n, seen.plates.signals
         yield Curve("vertical_force", "BW", seen.plates.total / weight, recording)
@@ -105,12 +115,22 @@ def _curves(
                 yield Curve(f"vertical_force.{side}", "BW", force, recording)
     if seen.waist is not None:
         yield Curve("waist_acceleration", "g", seen.waist.resultant_g, seen.waist.signals)
-    yield from _knee_curves(measurement, landing, settings)
     for side in seen.trial.sides:
         camera = seen.trial.with_channels(f"knee_flexion.{side}")
         if camera is not None:
             angle = np.degrees(camera.channels[f"knee_flexion.{side}"])
             yield Curve(f"knee_flexion_camera.{side}", "deg", angle, camera)
+
+
+def _curves(
+    measurement: Measurement,
+    landing: SideLanding,
+    standing: Standing,
+    settings: ProcessingSettings,
+) -> Iterator[Curve]:
+    """Yield what a trial can show around a landing."""
+    yield from sensor_curves(measurement.observed, standing)
+    yield from _knee_curves(measurement, landing, settings)
 
 
 class Examples:

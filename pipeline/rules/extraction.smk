@@ -82,7 +82,7 @@ rule collect:
     params:
         step="pipeline.extraction.collect:collect",
         quality=STUDY.processing["quality"],
-        waveforms_kept=STUDY.processing["waveforms"]["landings_per_site_and_task"],
+        waveforms_kept=STUDY.processing["waveforms"],
     message:
         "Collecting the shards into one table of each kind"
     script:

@@ -175,12 +175,16 @@ class Synchronisation(Strict):
 
 
 class Waveforms(Strict):
-    """Example waveforms kept for the figures."""
+    """Waveforms kept for figures: examples of valid landings, and flagged trials."""
 
     before_contact_s: float = Field(gt=0)
     after_contact_s: float = Field(gt=0)
     step_s: float = Field(gt=0)
     landings_per_site_and_task: int = Field(ge=0)
+    flagged_per_site_and_reason: int = Field(ge=0)
+    flagged_most: int = Field(ge=0)
+    flagged_whole_step_s: float = Field(gt=0)
+    flagged_landings_step_s: float = Field(gt=0)
 
 
 class ResidualAnalysis(Strict):

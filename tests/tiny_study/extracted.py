@@ -82,6 +82,6 @@ def extract(settings: Settings, results: Path) -> dict[str, pd.DataFrame]:
         **{f"{name}_table": path for name, path in tables.items()},
         rejections=[rejections] if rejections else [],
         quality=processing["quality"],
-        waveforms_kept=settings.processing.waveforms.landings_per_site_and_task,
+        waveforms_kept=processing["waveforms"],
     )
     return {name: pd.read_parquet(path) for name, path in everything.items()}

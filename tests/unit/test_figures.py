@@ -76,6 +76,7 @@ def draw_the_waveforms(folder: Path, out: Path) -> None:
         metrics=folder / "metrics.parquet",
         **files(out, "waveforms_drop_vertical_jump"),
         study=study.STUDY,
+        windows=study.PROCESSING["windows"],
         task="drop_vertical_jump",
     )
 
@@ -220,7 +221,7 @@ def test_distribution_data_keep_no_order_of_athletes(drawn):
 
 def test_example_landings_carry_their_events_and_measured_peaks():
     waves, events, metrics = study.waveforms()
-    table = examples(waves, events, metrics, "drop_vertical_jump")
+    table = examples(waves, events, metrics, "drop_vertical_jump", study.PROCESSING["windows"])
     force = table.loc[table["signal"] == "vertical_force"]
     assert set(table["example"]) == {1, 2, 3}
     assert set(force["channel"]) == {"vertical_force"}  # the limbs' parts are not drawn
