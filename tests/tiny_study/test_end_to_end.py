@@ -18,7 +18,8 @@ from shared.sources import ROOT
 from shared.tables import read_table
 from tests.tiny_study.settings import write_settings
 
-pytestmark = pytest.mark.slow
+# One worker, so that the study is made once, and the first to start: it takes longest.
+pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("whole_study")]
 
 SHARDS = 2
 # Clock times and machine load belong into these, and nowhere else.
