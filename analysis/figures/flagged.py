@@ -60,7 +60,7 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, events: pd.DataFrame) -> None:
         for place in sorted(set(events[event].dropna())):
             axes.axvline(place, color=colour, ls=style, lw=0.7, zorder=0)
     axes.margins(y=0.08)
-    if rows["own_clock"].any():
+    if rows["not_synchronous"].any():
         axes.text(0.99, 0.95, "on a clock of its own", transform=axes.transAxes, ha="right",
                   va="top", color=GREY, fontsize=SMALL_PT)  # fmt: skip
 

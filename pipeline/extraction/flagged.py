@@ -103,7 +103,7 @@ class _Part:
     view: str
     channel: str
     unit: str
-    own_clock: bool
+    not_synchronous: bool
     intervals: Interval
 
 
@@ -152,11 +152,11 @@ class Flagged:
             last = contacts[-1] + settings.after_contact_s
             views.append(("landings", settings.flagged_landings_step_s, first, last))
         for curve in _curves(measurement, standing, self.settings):
-            own_clock = str(Reason.SYNC_FAIL) in curve.signals.flags
+            not_synchronous = str(Reason.SYNC_FAIL) in curve.signals.flags
             for view, step_s, from_s, until_s in views:
                 intervals = in_intervals(curve, step_s, from_s, until_s)
                 if intervals is not None:
-                    yield _Part(view, curve.channel, curve.unit, own_clock, intervals)
+                    yield _Part(view, curve.channel, curve.unit, not_synchronous, intervals)
 
     def table(self) -> pa.Table:
         """Return the table `flagged_waveforms`, sorted by its key."""
@@ -176,7 +176,7 @@ class Flagged:
             "site": pa.array([row[3] for row in parts], pa.string()),
             "task": pa.array([row[4] for row in parts], pa.string()),
             "unit": pa.array([part.unit for *_, part in parts], pa.string()),
-            "own_clock": pa.array([part.own_clock for *_, part in parts], pa.bool_()),
+            "not_synchronous": pa.array([part.not_synchronous for *_, part in parts], pa.bool_()),
         }
         table = pa.table(columns).take(np.repeat(np.arange(len(parts)), counts))
         for name in ("time_s", "lowest", "highest", "bridged"):
