@@ -8,46 +8,54 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
+from fractions import Fraction
 
 from pipeline.extraction.signals import Signals
-from pipeline.filtering.resampling import decimated, ratio_to
+from pipeline.filtering.resampling import decimated
 from shared.channels import sensor_of
+from shared.sampling_rates import ratio_to
 
 Rates = Mapping[str, float | None]
 """Kind of sensor -> common rate in samples per second; None leaves the rate as recorded."""
+
+_AS_RECORDED = Fraction(1)
 
 
 def harmonised(signals: Signals, rates: Rates) -> tuple[Signals, ...]:
     """Return the signals at the common rate of their kind of sensor.
 
-    A recording that is slower than the common rate stays as it is: a rate that was not declared is
-    flagged by the reader, a declared one is refused with the settings.
+    A recording whose rate is lower, or has no small ratio to the common one, stays as it is: a rate
+    that was not declared is flagged by the reader, a declared one is refused with the settings.
     """
-    groups: dict[float | None, list[str]] = {}
+    ratios = {common: _ratio(common, signals.rate_hz) for common in {None, *rates.values()}}
+    groups: dict[Fraction, list[str]] = {}
     for channel in signals.channels:
-        common = rates.get(sensor_of(channel))
-        too_slow = common is not None and ratio_to(common, signals.rate_hz) >= 1
-        groups.setdefault(None if too_slow else common, []).append(channel)
-    if set(groups) <= {None}:
+        groups.setdefault(ratios[rates.get(sensor_of(channel))], []).append(channel)
+    if set(groups) <= {_AS_RECORDED}:
         return (signals,)
-    return tuple(
-        _at_rate(signals, common, channels)
-        for common, channels in sorted(groups.items(), key=lambda item: item[0] or 0.0)
-    )
+    unchanged_first = sorted(groups, key=lambda ratio: (ratio != _AS_RECORDED, ratio))
+    return tuple(_at_rate(signals, ratio, groups[ratio]) for ratio in unchanged_first)
 
 
-def _at_rate(signals: Signals, common: float | None, channels: list[str]) -> Signals:
+def _ratio(common_hz: float | None, rate_hz: float) -> Fraction:
+    if common_hz is None:
+        return _AS_RECORDED
+    try:
+        return min(ratio_to(common_hz, rate_hz), _AS_RECORDED)
+    except ValueError:
+        return _AS_RECORDED
+
+
+def _at_rate(signals: Signals, ratio: Fraction, channels: list[str]) -> Signals:
     recorded = replace(signals, channels={name: signals.channels[name] for name in channels})
-    if common is None:
+    if ratio == _AS_RECORDED:
         return recorded
-    ratio = ratio_to(common, signals.rate_hz)
     slower = decimated(recorded.stack(channels), ratio)
-    return Signals(
-        signals.recording_id,
-        signals.device,
-        signals.start_s,
-        signals.rate_hz * float(ratio),
-        dict(zip(channels, slower, strict=True)),
-        flags=signals.flags,
+    return replace(
+        recorded,
+        rate_hz=signals.rate_hz * float(ratio),
+        channels=dict(zip(channels, slower, strict=True)),
+        gaps=(),
+        slots=None,
         recorded=recorded,
     )

@@ -8,6 +8,7 @@ from pathlib import Path
 from shared.channels import sensor_of
 from shared.errors import Problem, StudyError
 from shared.metric_dictionary import metrics
+from shared.sampling_rates import ratio_to
 from shared.settings.device import DeviceProfile
 from shared.settings.plan import PlanSettings
 from shared.settings.processing import ProcessingSettings
@@ -108,22 +109,29 @@ def _rates_against_devices(
     for name in used:
         sensors = sorted({sensor_of(item.channel) for item in devices[name].channels})
         for sensor in sensors:
-            rate = common[sensor]
-            if rate is None or rate <= devices[name].rate_hz:
-                continue
-            problems.append(
-                Problem(
-                    "stops_study",
-                    "harmonised_rate_too_high",
-                    "processing.yaml",
-                    None,
-                    f"filtering.harmonised_rate_hz.{sensor}",
-                    f"{rate:g} per second",
-                    f"at most {devices[name].rate_hz:g}, the rate of {name}",
-                    "set the lowest rate of this kind of sensor, or null",
-                )
-            )
+            if (rate := common[sensor]) is not None:
+                problems += _rate_against_device(sensor, rate, name, devices[name].rate_hz)
     return problems
+
+
+def _rate_against_device(
+    sensor: str, common_hz: float, device: str, rate_hz: float
+) -> list[Problem]:
+    place = f"filtering.harmonised_rate_hz.{sensor}"
+    found = f"{common_hz:g} per second"
+    if common_hz > rate_hz:
+        expected = f"at most {rate_hz:g}, the rate of {device}"
+        mend = "set the lowest rate of this kind of sensor, or null"
+        rule = "harmonised_rate_too_high"
+        return [Problem("stops_study", rule, "processing.yaml", None, place, found, expected, mend)]
+    try:
+        ratio_to(common_hz, rate_hz)
+    except ValueError as error:
+        rule, mend = "harmonised_rate_without_ratio", "choose another common rate, or null"
+        return [
+            Problem("stops_study", rule, "processing.yaml", None, place, found, f"{error}", mend)
+        ]
+    return []
 
 
 def _plan_against_study(plan: PlanSettings, study: StudySettings) -> list[Problem]:

@@ -11,7 +11,8 @@ from pipeline.filtering.gaps import (
     on_regular_grid,
     unusable_gaps,
 )
-from pipeline.filtering.resampling import decimated, ratio_to
+from pipeline.filtering.resampling import decimated
+from shared.sampling_rates import ratio_to
 from tests.known_answers.signals import half_sine, sample_times
 
 

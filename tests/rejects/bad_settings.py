@@ -137,6 +137,13 @@ SETTINGS = [
         *("5000 per second", "at most 200", "set the lowest rate"),
     ),
     Reject(
+        "common_rate_without_ratio_to_a_device",
+        _replaced("processing.yaml", "    waist: 200 ", "    waist: 197 "),
+        *("harmonised_rate_without_ratio", "processing.yaml", None),
+        "filtering.harmonised_rate_hz.waist",
+        *("197 per second", "no small ratio leads from 200 to 197", "choose another common rate"),
+    ),
+    Reject(
         "counter_is_a_channel",
         _device("plates", counter={"column": "Fz left [N]", "wraps_at": 256}),
         *("wrong_value", "plates.yaml", None, "(whole file)"),

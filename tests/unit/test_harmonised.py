@@ -58,6 +58,12 @@ def test_a_slower_recording_stays_as_it_is():
     assert harmonised(slow, RATES) == (slow,)
 
 
+def test_a_rate_that_has_no_small_ratio_stays_and_stops_nothing():
+    # 970 per second is no rate that a profile may declare with these; a file may still have it.
+    odd = _recording(rate_hz=970.0)
+    assert harmonised(odd, RATES | {"plate": None}) == (odd,)
+
+
 def test_places_lead_back_to_raw_samples():
     slots = np.concatenate([np.arange(100), np.arange(103, 4003)])  # three rows are missing
     recording = _recording(seconds=4.003, slots=slots, gaps=(Gap(100, 103),))
