@@ -108,10 +108,17 @@ class Study:
 
     @property
     def processing_at_native_rate(self) -> dict[str, Any]:
-        """The settings of the extraction with every sensor at the rate of its file."""
-        filtering = self.processing["filtering"]
+        """The settings of the extraction with every sensor at the rate of its file.
+
+        Its curves are drawn nowhere, so none are kept.
+        """
+        filtering, kept = self.processing["filtering"], self.processing["waveforms"]
         native = dict.fromkeys(filtering["harmonised_rate_hz"])
-        return self.processing | {"filtering": filtering | {"harmonised_rate_hz": native}}
+        none = dict.fromkeys(("landings_per_site_and_task", "flagged_per_site_and_reason"), 0)
+        return self.processing | {
+            "filtering": filtering | {"harmonised_rate_hz": native},
+            "waveforms": kept | none,
+        }
 
     @property
     def truth(self) -> str:
