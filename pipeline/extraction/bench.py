@@ -12,7 +12,7 @@ from pipeline.extraction.bench_accelerometers import six_orientations, static_po
 from pipeline.extraction.bench_gyroscopes import known_rotation
 from pipeline.extraction.bench_plates import plate_load
 from pipeline.extraction.bench_recording import Bench, Result
-from pipeline.extraction.reading import read_bench_file
+from pipeline.extraction.reading import profiles_of, read_bench_file
 from shared.provenance import code_version, hash_of_settings, sha256_of_bytes
 from shared.schemas import schema_of
 from shared.settings.device import DeviceProfile
@@ -84,10 +84,7 @@ def calibrate_units(
         A setting is wrong.
     """
     settings = validate(ProcessingSettings, processing, "processing.yaml")
-    profiles = {
-        name: validate(DeviceProfile, content, f"devices/{name}.yaml")
-        for name, content in devices.items()
-    }
+    profiles = profiles_of(devices)
     index = read_table(unit_calibration_index)
     schema = schema_of("unit_calibrations")
     rows: list[dict[str, Any]] = []

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 from pipeline.extraction.signals import Signals, prepare
 from pipeline.readers.checks import FLAG_OF_RULE
@@ -15,6 +16,7 @@ from shared.channels import sensor_of
 from shared.errors import Problem, StudyError
 from shared.provenance import sha256_of_file
 from shared.settings.device import DeviceProfile
+from shared.settings.strict import validate
 
 # Missing samples concern only the values whose window they lie in; see `quality.windows`.
 _LOCAL = frozenset({str(Reason.GAP), str(Reason.MISSING_SAMPLES)})
@@ -44,6 +46,20 @@ class Reading:
     flags: tuple[str, ...] = ()
     rule: str = ""
     reason: str = ""
+
+
+def profiles_of(devices: Mapping[str, Any]) -> dict[str, DeviceProfile]:
+    """Return the device profiles that a step was given, by name.
+
+    Raises
+    ------
+    StudyError
+        A profile is wrong.
+    """
+    return {
+        name: validate(DeviceProfile, content, f"devices/{name}.yaml")
+        for name, content in devices.items()
+    }
 
 
 def _sentence(problem: Problem) -> str:

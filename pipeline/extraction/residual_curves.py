@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipeline.extraction.reading import read_file
+from pipeline.extraction.reading import profiles_of, read_file
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.waveforms import lot
 from pipeline.filtering.butterworth import settling_samples
@@ -77,7 +77,7 @@ def window_around(signals: Signals, contact_s: float, settings: ResidualAnalysis
     shortest = settling_samples(settings.lowest_cutoff_hz, signals.rate_hz)
     if first < 0 or last >= samples or samples <= shortest:
         return None
-    if any(gap.first <= last and gap.end > first for gap in signals.gaps):
+    if any(gap.overlaps(first, last) for gap in signals.gaps):
         return None
     return slice(first, last + 1)
 
@@ -200,10 +200,7 @@ def residual_curves(
         A setting is wrong.
     """
     settings = validate(ProcessingSettings, processing, "processing.yaml")
-    profiles = {
-        name: validate(DeviceProfile, content, f"devices/{name}.yaml")
-        for name, content in devices.items()
-    }
+    profiles = profiles_of(devices)
     drawn = draw_recordings(
         read_table(recordings),
         read_table(landings),

@@ -16,7 +16,7 @@ import pyarrow as pa
 from pipeline.extraction.calibrated import FLEXION, STANDING, STANDING_END
 from pipeline.extraction.flagged import Flagged
 from pipeline.extraction.harmonised import harmonised
-from pipeline.extraction.reading import Reading, read_file
+from pipeline.extraction.reading import Reading, profiles_of, read_file
 from pipeline.extraction.rows import Athlete, ShardRows, calibration_row, recording_row
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
@@ -231,10 +231,7 @@ def extract_shard(
         if shard_of(row["athlete_id"], shards) == shard
     }
     settings = validate(ProcessingSettings, processing, "processing.yaml")
-    profiles = {
-        name: validate(DeviceProfile, content, f"devices/{name}.yaml")
-        for name, content in devices.items()
-    }
+    profiles = profiles_of(devices)
     setting = _Setting(
         Path(study_folder),
         profiles,

@@ -39,6 +39,10 @@ class Gap:
     first: int
     end: int
 
+    def overlaps(self, first: int, last: int) -> bool:
+        """Tell whether a part of the gap lies in a window (both ends included)."""
+        return self.first <= last and self.end > first
+
     def within(self, position: float, samples: float) -> bool:
         """Tell whether a part of the gap lies within `samples` of a position."""
         return self.first - samples <= position <= self.end - 1 + samples

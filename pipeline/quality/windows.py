@@ -61,7 +61,7 @@ def gap_flags(
     `gap` where they must not be bridged (too many, or close to the contact), `missing_samples`
     where a straight line bridges them.
     """
-    inside = tuple(gap for gap in gaps if gap.first <= last and gap.end > first)
+    inside = tuple(gap for gap in gaps if gap.overlaps(first, last))
     if not inside:
         return _NONE
     unusable = unusable_gaps(
