@@ -31,7 +31,9 @@ DEVICES = {
 _FURTHER_DEVICES = ("camera_knee", "reference_unit")
 """Worn or used by some athletes of harbour, to show how well the others measure."""
 _ROWS_CAN_BE_LOST = ("harbour", "ridge")  # C3D has no time column that could show a gap
-_HAS_PLATE = ("harbour", "meadow")
+_HAS_PLATE = tuple(
+    site for site, devices in DEVICES.items() if any(INSTRUMENTS[name].plates for name in devices)
+)
 
 
 @dataclass(frozen=True)
