@@ -135,6 +135,19 @@ class Estimates:
         return list(self._rows)
 
 
+def refusals(
+    analyses: Iterable[str],
+    subject: str | Sequence[str],
+    reason: str,
+    **fields: Unpack[EstimateFields],
+) -> list[Estimates]:
+    """Return analyses none of which was run, for one reason."""
+    found = [Estimates(analysis, **fields) for analysis in analyses]
+    for refused in found:
+        refused.not_run(subject, reason)
+    return found
+
+
 def _column(rows: Sequence[Mapping[str, Any]], column: Column) -> pd.Series:
     values = [row.get(column.name) for row in rows]
     if column.type == "string":

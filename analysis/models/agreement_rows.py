@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike
 from analysis.agreement import DemingLine, Jackknife, NestedLimits, PercentError
 from analysis.estimates import EstimateFields, Estimates, joined
 from analysis.mixed import ContrastT
+from analysis.models.contrast_rows import difference_fields
 
 LIMIT_INTERVAL = "variance estimates recovered"
 
@@ -38,20 +39,7 @@ class Group:
 
 def tested(found: ContrastT) -> EstimateFields:
     """Return the columns of a coefficient of a mixed model."""
-    return {
-        "se": found.standard_error,
-        "se_scale": "identity",
-        "df": found.df,
-        "df_method": found.df_method,
-        "ci_low": found.low,
-        "ci_high": found.high,
-        "ci_level": found.level,
-        "ci_type": "t",
-        "statistic": found.statistic,
-        "statistic_kind": "t",
-        "p": found.p_value,
-        "estimation": "REML",
-    }
+    return {**difference_fields(found), "estimation": "REML"}
 
 
 def jackknifed(found: Jackknife, level: float) -> EstimateFields:

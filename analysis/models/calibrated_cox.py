@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
-from analysis.estimates import EstimateFields, Estimates, write_estimates
+from analysis.estimates import EstimateFields, Estimates, refusals, write_estimates
 from analysis.mixed import ModelRefusedError
 from analysis.models.cox_models import Fitted, fit_outcome
 from analysis.models.cox_rows import add_hazard_ratio, conventions, term_fields
@@ -123,12 +123,8 @@ def corrected_numbers(
 
 
 def _refused(reason: str, outcome: str = "all") -> list[Estimates]:
-    found = []
-    for level in LEVELS:
-        numbers = Estimates(f"cox_calibrated_{level}_error", family="secondary")
-        numbers.not_run(outcome, reason)
-        found.append(numbers)
-    return found
+    analyses = [f"cox_calibrated_{level}_error" for level in LEVELS]
+    return refusals(analyses, outcome, reason, family="secondary")
 
 
 def calibrated_numbers(
@@ -148,9 +144,8 @@ def calibrated_numbers(
             metrics, rows, plan["primary"], plan["cox"]["covariates"], clearance_visit
         )
     except ModelRefusedError as error:
-        refused = Estimates("measurement_error")
-        refused.not_run("all", str(error))
-        return [refused, *(_refused(str(error)) if with_outcomes else ())]
+        unknown = refusals(["measurement_error"], "all", str(error))
+        return [*unknown, *(_refused(str(error)) if with_outcomes else ())]
     found = component_numbers(measurement, rows, plan["primary"])
     for order, outcome in enumerate(plan["outcomes"] if with_outcomes else ()):
         try:

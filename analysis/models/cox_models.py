@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
-from analysis.estimates import EstimateFields, Estimates, write_estimates
+from analysis.estimates import EstimateFields, Estimates, refusals, write_estimates
 from analysis.models.cox_design import CoxDesign, cox_design
 from analysis.models.cox_fit import CoxEstimate, estimate_cox, estimate_firth
 from analysis.models.cox_rows import add_hazard_ratio, add_size, conventions
@@ -177,10 +177,7 @@ def cox_models(
     rows = landmark_rows(read_table(cohort))
     found: list[Estimates] = []
     if reason := reason_not_to_run(freeze):
-        for analysis in ANALYSES:
-            refused = Estimates(analysis)
-            refused.not_run("all", reason)
-            found.append(refused)
+        found += refusals(ANALYSES, "all", reason)
     else:
         primary = plan["primary_outcomes"]
         others = [outcome for outcome in plan["outcomes"] if outcome not in primary]

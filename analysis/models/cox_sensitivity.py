@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
-from analysis.estimates import Estimates, write_estimates
+from analysis.estimates import Estimates, refusals, write_estimates
 from analysis.mixed import ModelRefusedError
 from analysis.models import cox_e_values, cox_nonlinearity, cox_without_event
 from analysis.models.cox_models import Fitted, fit_outcome
@@ -35,15 +35,6 @@ ANALYSES = (
     cox_e_values.ANALYSIS,
     cox_without_event.ANALYSIS,
 )
-
-
-def _refusals(subject: str, reason: str, analyses: tuple[str, ...] = ANALYSES) -> list[Estimates]:
-    found = []
-    for analysis in analyses:
-        refused = Estimates(analysis, family="secondary")
-        refused.not_run(subject, reason)
-        found.append(refused)
-    return found
 
 
 def simex_numbers(
@@ -104,14 +95,14 @@ def sensitivity_numbers(
         try:
             fitted = fit_outcome(rows, plan["primary"], plan, outcome)
         except SurvivalDataError as error:
-            found += _refusals(outcome, str(error))
+            found += refusals(ANALYSES, outcome, str(error), family="secondary")
             continue
         if reason := fitted[1].cannot_be_corrected:
-            found += _refusals(outcome, reason)
+            found += refusals(ANALYSES, outcome, reason, family="secondary")
             continue
         found += form_numbers(fitted, plan, outcome)
         if measurement is None:
-            found += _refusals(outcome, unmeasured, tuple(SIMEX.values()))
+            found += refusals(SIMEX.values(), outcome, unmeasured, family="secondary")
             continue
         for place, level in enumerate(LEVELS):
             rng = np.random.default_rng([plan["sensitivity"]["simex"]["seed"], order, place])
@@ -130,7 +121,7 @@ def cox_sensitivity(
 ) -> None:
     """Write what the primary models would say under another choice."""
     if reason := reason_not_to_run(freeze):
-        found = _refusals("all", reason)
+        found = refusals(ANALYSES, "all", reason, family="secondary")
     else:
         found = sensitivity_numbers(
             read_table(cohort), read_table(metrics), plan, study["clearance_visit"]

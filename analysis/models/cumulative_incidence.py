@@ -19,7 +19,7 @@ import pandas as pd
 from analysis.cohort.analysis_set import SECOND_INJURIES, landmark_rows, reason_not_to_run
 from analysis.cohort.outcomes import CAUSES
 from analysis.competing.cumulative_incidence import CumulativeIncidence, cumulative_incidence
-from analysis.estimates import EstimateFields, Estimates, write_estimates
+from analysis.estimates import EstimateFields, Estimates, refusals, write_estimates
 from analysis.models.grouped import groups_of
 from analysis.survival.errors import SurvivalDataError
 from shared.tables import read_table
@@ -173,9 +173,7 @@ def incidence_curves(
     """Write cumulative incidences and numbers at risk."""
     rows = landmark_rows(read_table(cohort))
     if reason := reason_not_to_run(freeze):
-        refused = Estimates("cumulative_incidence")
-        refused.not_run("all", reason)
-        found = [refused]
+        found = refusals(["cumulative_incidence"], "all", reason)
     else:
         found = incidence_numbers(rows, plan)
     write_estimates(estimates, *found, step=STEP, inputs={"cohort": cohort})

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
-from analysis.estimates import EstimateFields, Estimates, joined, write_estimates
+from analysis.estimates import EstimateFields, Estimates, joined, refusals, write_estimates
 from analysis.imputation.chained import Completed
 from analysis.imputation.convergence import potential_scale_reduction
 from analysis.imputation.errors import ImputationError
@@ -200,16 +200,11 @@ def outcome_numbers(
             *shifted_numbers(outcome, terms, gaps, completed, plan),
         ]
     except SurvivalDataError as error:
-        return _refusals(str(error), outcome)
+        return refusals((COX, SHIFTED), outcome, str(error), family="secondary", outcome=outcome)
 
 
-def _refusals(reason: str, subject: str = "all") -> list[Estimates]:
-    found = []
-    for analysis in (COX, SHIFTED):
-        refused = Estimates(analysis, family="secondary")
-        refused.not_run(subject, reason, outcome="" if subject == "all" else subject)
-        found.append(refused)
-    return found
+def _refusals(reason: str) -> list[Estimates]:
+    return refusals((COX, SHIFTED), "all", reason, family="secondary")
 
 
 def imputation_numbers(
@@ -233,9 +228,7 @@ def imputation_numbers(
         return _refusals(str(error))
     found = gap_numbers(gaps, completed, plan)
     if not gaps.data.is_missing.any():
-        refused = Estimates(SHIFTED, family="secondary")
-        refused.not_run("all", NOTHING_TO_SHIFT)
-        found.append(refused)
+        found += refusals([SHIFTED], "all", NOTHING_TO_SHIFT, family="secondary")
     for outcome in plan["primary_outcomes"]:
         found += outcome_numbers(outcome, cohort, gaps, completed, plan)
     return found

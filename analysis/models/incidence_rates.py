@@ -10,7 +10,7 @@ import pandas as pd
 
 from analysis.cohort.analysis_set import events_of, landmark_rows, reason_not_to_run
 from analysis.cohort.outcomes import DAYS_PER_MONTH
-from analysis.estimates import Estimates, write_estimates
+from analysis.estimates import Estimates, refusals, write_estimates
 from analysis.models.follow_up import follow_up_numbers
 from analysis.models.grouped import groups_of
 from analysis.survival.incidence import incidence_rate
@@ -106,10 +106,7 @@ def incidence_rates(
     """Write rates of second injury and how complete the follow-up is."""
     rows = landmark_rows(read_table(cohort))
     if reason := reason_not_to_run(freeze):
-        refused = [Estimates("incidence_rates"), Estimates("follow_up")]
-        for numbers in refused:
-            numbers.not_run("all", reason)
-        found = refused
+        found = refusals(("incidence_rates", "follow_up"), "all", reason)
     else:
         found = [rate_numbers(rows, plan), follow_up_numbers(rows, plan)]
     write_estimates(estimates, *found, step=STEP, inputs={"cohort": cohort})

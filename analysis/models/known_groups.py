@@ -27,12 +27,11 @@ from analysis.mixed import (
     MixedFit,
     ModelRefusedError,
     fit_mixed,
-    kenward_roger_t,
     nested_labels,
     random_intercept,
     random_slopes,
-    satterthwaite_t,
 )
+from analysis.models.contrast_rows import contrast_by, difference_fields, ratio_fields
 from analysis.models.trial_design import ATHLETE, indicator_columns
 from shared.tables import read_table
 
@@ -97,9 +96,8 @@ def fit_groups(
     with_slope = repeated and fit.converged and not fit.singular
     if repeated and not with_slope:
         fit = _fit(response, fixed, rows, None)
-    test = kenward_roger_t if df_method == "kenward-roger" else satterthwaite_t
-    contrast = np.array([float(name == "instruction") for name in fixed])
-    return GroupFit(fit, test(fit, contrast, level)[0], with_slope, rows)
+    weights = np.array([float(name == "instruction") for name in fixed])
+    return GroupFit(fit, contrast_by(df_method, fit, weights, level), with_slope, rows)
 
 
 def _fit(
@@ -156,8 +154,7 @@ def one_metric(
         n_athletes=int(rows["athlete_id"].nunique()),
         n_trials=len(rows),
     )
-    limits = (difference.low, difference.high)
-    low, high = (math.exp(limit) for limit in limits) if log_scale else limits
+    columns = ratio_fields(difference) if log_scale else difference_fields(difference)
     unit = str(rows["unit"].iloc[0])
     shown.add(
         subject,
@@ -165,17 +162,7 @@ def one_metric(
         "ratio" if log_scale else "mean_difference",
         math.exp(difference.estimate) if log_scale else difference.estimate,
         unit="ratio" if log_scale else unit,
-        se=difference.standard_error,
-        se_scale="log" if log_scale else "identity",
-        df=difference.df,
-        df_method=difference.df_method,
-        ci_low=low,
-        ci_high=high,
-        ci_level=difference.level,
-        ci_type="t",
-        statistic=difference.statistic,
-        statistic_kind="t",
-        p=difference.p_value,
+        **columns,
         note=f"random athlete: {slope}; expected to be {entry['expected']}",
     )
     for task, term in ((groups["first"], "first"), (groups["second"], "second")):

@@ -16,6 +16,7 @@ import pandas as pd
 
 from analysis.estimates import EstimateFields, Estimates, write_estimates
 from analysis.mixed import ModelRefusedError
+from analysis.models.contrast_rows import difference_fields
 from analysis.models.grouped import grouped
 from analysis.models.limb_model import INVOLVED, LimbFit, LimbModel, fit_limb_model, limb_model
 from analysis.models.mixed_second_opinion import library_fit
@@ -92,17 +93,8 @@ def _add_fit(
         difference.estimate,
         unit,
         {
-            "se": difference.standard_error,
+            **difference_fields(difference),
             "se_scale": scale,
-            "df": difference.df,
-            "df_method": difference.df_method,
-            "ci_low": difference.low,
-            "ci_high": difference.high,
-            "ci_level": difference.level,
-            "ci_type": "t",
-            "statistic": difference.statistic,
-            "statistic_kind": "t",
-            "p": difference.p_value,
             "note": _random_part(found, model),
         },
     )

@@ -15,11 +15,10 @@ from analysis.mixed import (
     MixedFit,
     ModelRefusedError,
     fit_mixed,
-    kenward_roger_t,
     random_intercept,
     random_slopes,
-    satterthwaite_t,
 )
+from analysis.models.contrast_rows import contrast_by
 from analysis.models.trial_design import ATHLETE, fixed_columns, visit_term
 
 Array = NDArray[Any]
@@ -102,8 +101,7 @@ def fit_limb_model(model: LimbModel, df_method: str, level: float) -> LimbFit:
     with_slope = fit.converged and not fit.singular
     if not with_slope:
         fit = _fit(model, with_slope=False)
-    test = kenward_roger_t if df_method == "kenward-roger" else satterthwaite_t
-    return LimbFit(fit, test(fit, model.contrast, level)[0], with_slope)
+    return LimbFit(fit, contrast_by(df_method, fit, model.contrast, level), with_slope)
 
 
 def _fit(model: LimbModel, with_slope: bool) -> MixedFit:

@@ -16,7 +16,7 @@ import pandas as pd
 
 from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
 from analysis.cohort.predictors import predictor_columns
-from analysis.estimates import Estimates, write_estimates
+from analysis.estimates import Estimates, refusals, write_estimates
 from analysis.models.cox_models import joint_models
 from shared.tables import read_table
 
@@ -93,9 +93,7 @@ def native_rate(
     )
     found = list(differences(rows, native, plan))
     if reason := reason_not_to_run(freeze):
-        refused = Estimates(COX)
-        refused.not_run("all", reason)
-        found.append(refused)
+        found += refusals([COX], "all", reason)
     else:
         found += joint_models(native, plan, COX, "secondary", plan["primary_outcomes"])
     inputs = {"cohort": cohort, "native_summaries": native_summaries}

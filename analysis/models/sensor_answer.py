@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
-from analysis.estimates import EstimateFields, Estimates, write_estimates
+from analysis.estimates import EstimateFields, Estimates, refusals, write_estimates
 from analysis.mixed import ModelRefusedError
 from analysis.models.cox_models import Fitted, fit_outcome
 from analysis.models.cox_rows import POWER, add_hazard_ratio, conventions, term_fields
@@ -172,9 +172,7 @@ def sensor_answer(
 ) -> None:
     """Write what plate and wearable metrics can say about the same question."""
     if reason := reason_not_to_run(freeze):
-        refused = Estimates("sensor_answer", family="secondary")
-        refused.not_run("all", reason)
-        found = [refused]
+        found = refusals(["sensor_answer"], "all", reason, family="secondary")
     else:
         found = answer_numbers(
             read_table(cohort), read_table(metrics), plan, study["clearance_visit"]
