@@ -163,23 +163,28 @@ class _RowsOfWrongLength:
 
 
 def _parse(
-    samples: pa.Buffer,
+    samples: memoryview,
     columns: tuple[str, ...],
     wanted: dict[str, pa.DataType],
     layout: DelimitedText,
     handler: _RowsOfWrongLength,
+    *,
+    quoted: bool,
 ) -> pa.Table:
     # A repeated name is harmless where it is not read; the parser needs distinct ones.
     names = [
         name if columns.index(name) == i else f"{name} #{i + 1}" for i, name in enumerate(columns)
     ]
     return arrow_csv.read_csv(
-        pa.BufferReader(samples),
+        pa.BufferReader(pa.py_buffer(samples)),
         read_options=arrow_csv.ReadOptions(
             use_threads=False, column_names=names, block_size=1 << 22
         ),
         parse_options=arrow_csv.ParseOptions(
-            delimiter=layout.delimiter, invalid_row_handler=handler
+            delimiter=layout.delimiter,
+            # Without a quote among the samples, not looking for one is a sixth faster.
+            quote_char='"' if quoted else False,
+            invalid_row_handler=handler,
         ),
         convert_options=arrow_csv.ConvertOptions(
             decimal_point=layout.decimal,
@@ -270,10 +275,11 @@ def read_columns(content: bytes, profile: DeviceProfile, file: str) -> RawColumn
     wanted = wanted_columns(profile, head.columns)
     if not content[head.end : head.end + 64].strip():
         return RawColumns({name: np.empty(0) for name in wanted}, {}, None, first_row)
-    samples = pa.py_buffer(memoryview(content)[head.end :])
+    samples, types = memoryview(content)[head.end :], dict.fromkeys(wanted, pa.float64())
+    quoted = content.find(b'"', head.end) >= 0
     handler = _RowsOfWrongLength()
     try:
-        table = _parse(samples, head.columns, dict.fromkeys(wanted, pa.float64()), layout, handler)
+        table = _parse(samples, head.columns, types, layout, handler, quoted=quoted)
     except pa.ArrowInvalid as error:
         raise StudyError(
             _explain(content[head.end :], head, wanted, layout, file)

@@ -4,6 +4,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
+from scipy.signal import resample_poly
 
 from pipeline.filtering.gaps import (
     bridge_gaps,
@@ -54,7 +55,7 @@ def test_which_gaps_may_not_be_bridged():
 @pytest.mark.parametrize(("rate", "common"), [(1000.0, 500.0), (500.0, 200.0), (1000.0, 200.0)])
 def test_common_rate_keeps_instants_and_slow_peaks(rate, common):
     pulse = half_sine(sample_times(rate, 4.0) - 2.0, 3.0, 0.100) + 1.0
-    slow = decimated(pulse, ratio_to(common, rate))
+    (slow,) = decimated(pulse[np.newaxis], ratio_to(common, rate))
     time = np.arange(len(slow)) / common
     assert slow.max() == pytest.approx(4.0, rel=5e-3)
     assert time[np.argmax(slow)] == pytest.approx(2.05, abs=0.5 / common)
@@ -70,8 +71,18 @@ def test_frequencies_above_the_new_limit_do_not_fold():
     assert np.abs(fast[::5][100:-100]).max() > 0.5  # what plain picking would give
 
 
+@pytest.mark.parametrize("samples", [1, 7, 160, 1013])
+@pytest.mark.parametrize(("rate", "common"), [(1000.0, 500.0), (1000.0, 200.0), (500.0, 200.0)])
+def test_decimation_is_that_of_the_reference_library(rate, common, samples):
+    """scipy.signal.resample_poly, an independent implementation of the same filter."""
+    signals = np.random.default_rng(3).normal(size=(3, samples)) + 9.81
+    ratio = ratio_to(common, rate)
+    expected = resample_poly(signals, ratio.numerator, ratio.denominator, axis=1, padtype="edge")
+    np.testing.assert_allclose(decimated(signals, ratio), expected, rtol=1e-13)
+
+
 def test_a_rate_is_never_raised():
-    same = np.zeros(10)
+    same = np.zeros((1, 10))
     assert decimated(same, ratio_to(200.0, 200.0)) is same
     with pytest.raises(ValueError, match="must be lower"):
         decimated(same, ratio_to(500.0, 200.0))
