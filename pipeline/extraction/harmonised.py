@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
+from functools import lru_cache
 
 from pipeline.extraction.signals import Signals
 from pipeline.filtering.resampling import decimated
@@ -37,6 +38,7 @@ def harmonised(signals: Signals, rates: Rates) -> tuple[Signals, ...]:
     return tuple(_at_rate(signals, ratio, groups[ratio]) for ratio in unchanged_first)
 
 
+@lru_cache(maxsize=64)
 def _ratio(common_hz: float | None, rate_hz: float) -> Fraction:
     if common_hz is None:
         return _AS_RECORDED
@@ -50,7 +52,7 @@ def _at_rate(signals: Signals, ratio: Fraction, channels: list[str]) -> Signals:
     recorded = replace(signals, channels={name: signals.channels[name] for name in channels})
     if ratio == _AS_RECORDED:
         return recorded
-    slower = decimated(recorded.stack(channels), ratio)
+    slower = decimated(list(recorded.channels.values()), ratio)
     return replace(
         recorded,
         rate_hz=signals.rate_hz * float(ratio),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from pipeline.calibration.body_weight import quiet_stance
 from pipeline.calibration.stillness import Window
@@ -115,9 +115,9 @@ def jump_from_standing(
         gravity=settings.standard_gravity,
     )
     if isinstance(height, Measured):
-        height = replace(height, first_sample=start.stance.first_sample)
+        height = height._replace(first_sample=start.stance.first_sample)
     duration = time_between(start.onset, landing.takeoff, rate_hz)
-    duration = replace(duration, first_sample=start.stance.first_sample)
+    duration = duration._replace(first_sample=start.stance.first_sample)
     return dict(
         zip(_FROM_STANDING, (height, duration, height_over_time(height, duration)), strict=True)
     )
@@ -227,7 +227,7 @@ def _way_down(
     values["negative_work_mismatch"] = (
         _NO_REST
         if other is None
-        else replace(work, value=work.value - 0.5 * other**2 - gravity * depth.value)
+        else work._replace(value=work.value - 0.5 * other**2 - gravity * depth.value)
     )
     return values
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from pipeline.calibration.saturation import Clipping
 from pipeline.extraction.signals import Signals
@@ -15,8 +16,7 @@ from shared.settings.processing import Quality
 _NONE: frozenset[str] = frozenset()
 
 
-@dataclass(frozen=True, slots=True)
-class Source:
+class Source(NamedTuple):
     """A stretch of a recording that a value used, in raw samples."""
 
     recording_id: str
@@ -59,8 +59,7 @@ class SideLanding:
         return None if time_s is None else signals.position(time_s)
 
 
-@dataclass(frozen=True, slots=True)
-class Value:
+class Value(NamedTuple):
     """A metric of a landing: measured, or refused with its reason.
 
     Parameters

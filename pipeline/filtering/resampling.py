@@ -6,6 +6,7 @@ of matrices over blocks of the signal is about five times faster than its loop o
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fractions import Fraction
 from functools import cache
 from typing import NamedTuple
@@ -41,17 +42,17 @@ def _anti_aliasing(ratio: Fraction) -> _Filter:
     return _Filter(weights, before)
 
 
-def decimated(signals: Signal, ratio: Fraction) -> Signal:
+def decimated(signals: Sequence[Signal], ratio: Fraction) -> Signal:
     """Bring signals down to a lower rate (zero-lag, linear-phase anti-aliasing filter).
 
-    Sample k of the result lies at sample k / ratio of the original.
+    Sample k of the result, shape (channels, samples), lies at sample k / ratio of the original.
 
     Parameters
     ----------
     signals
-        Shape (channels, samples), without missing values.
+        Channels of one length, each of shape (samples,), without missing values.
     ratio
-        Of the new rate to the old one, below 1.
+        Of the new rate to the old one, at most 1.
 
     Raises
     ------
@@ -61,19 +62,20 @@ def decimated(signals: Signal, ratio: Fraction) -> Signal:
     if ratio > 1:
         raise ValueError(f"a ratio of {ratio} would raise the rate: the common rate must be lower")
     if ratio == 1:
-        return signals
+        return np.stack(signals)
     weights, before = _anti_aliasing(ratio)
     seen, made = weights.shape
-    channels, samples = signals.shape
+    channels, samples = len(signals), len(signals[0])
     slower = -(-samples * ratio.numerator // ratio.denominator)
     blocks = -(-slower // made)
     step = made * ratio.denominator // ratio.numerator
     # Padding by the end values: an empty extension would pull both ends towards zero.
     padded = np.empty((channels, (blocks - 1) * step + seen))
-    inside = min(samples, padded.shape[1] - before)
-    padded[:, :before] = signals[:, :1]
-    padded[:, before : before + inside] = signals[:, :inside]
-    padded[:, before + inside :] = signals[:, -1:]
+    end = min(before + samples, padded.shape[1])
+    for row, signal in zip(padded, signals, strict=True):
+        row[:before] = signal[0]
+        row[before:end] = signal[: end - before]
+        row[end:] = signal[-1]
     windows = sliding_window_view(padded, seen, axis=1)[:, ::step]
     product = windows.reshape(channels * blocks, seen) @ weights
     return product.reshape(channels, blocks * made)[:, :slower]

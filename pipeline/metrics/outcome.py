@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from pipeline.reasons import Reason
 
 
-@dataclass(frozen=True, slots=True)
-class Measured:
+class Measured(NamedTuple):
     """A value and the first and last sample of the recording that it was computed from."""
 
     value: float
@@ -16,8 +15,7 @@ class Measured:
     last_sample: int
 
 
-@dataclass(frozen=True, slots=True)
-class Refused:
+class Refused(NamedTuple):
     """Why there is no value: the flag, and a sentence for people."""
 
     reason: Reason
