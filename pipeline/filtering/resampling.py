@@ -1,7 +1,7 @@
 """One sampling rate per kind of sensor: anti-aliased decimation.
 
-The filter and its result are those of `scipy.signal.resample_poly` with its default window; a product
-of matrices over blocks of the signal is about five times faster than its loop over samples.
+The filter and its result are those of `scipy.signal.resample_poly` with its default window; a
+product of matrices over blocks of the signal is about five times faster than its loop over samples.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ _SAMPLES_PER_BLOCK = 16  # of the result: fastest of 2 to 64 at ratios of 1/5, 1
 
 
 class _Filter(NamedTuple):
-    """Weights of shape (samples seen, samples made), and how many seen ones lie before the first."""
+    """Weights, shape (samples seen, samples made); how many are seen before the first one made."""
 
     weights: Signal
     before: int

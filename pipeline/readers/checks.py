@@ -241,7 +241,7 @@ def _force_problems(channels: dict[str, Samples], columns: dict[str, str], file:
     for name, values in channels.items():
         if not name.startswith("vertical_force"):
             continue
-        # The extremes of the numbers there are; not a number, and so no problem, where there is none.
+        # Extremes of the numbers there are; without any, not a number, and so no problem.
         low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
         if -low > 200.0 and -low > 2.0 * high:
             problems.append(
