@@ -26,6 +26,8 @@ CONVERGED_GAIN = 1e-8
 SETTLED_GAIN = 1e-5
 NEGLIGIBLE_GAIN = 1e-22
 JOINED_DISTANCE = 0.1
+# Descents from so many starts that end in one place leave no reason to try the others.
+AGREEING_STARTS = 4
 # Relative standard deviations, angles and logarithms are all of order one.
 LONGEST_STEP = 1.0
 POLISH_STEPS = 40
@@ -54,7 +56,7 @@ def descend(
     """
 
     def stop_when_joined(x: Array) -> None:
-        if any(np.max(np.abs(np.abs(x) - np.abs(end))) < JOINED_DISTANCE for end in known):
+        if any(_joined(x, end) for end in known):
             raise StopIteration
 
     found: Any = minimize(  # type: ignore[call-overload]
@@ -66,6 +68,11 @@ def descend(
         options={"gtol": tolerance, "maxiter": 200},
     )
     return np.asarray(found.x) if found.fun <= np.real(function(start)) else start
+
+
+def _joined(point: Array, end: Array) -> bool:
+    """Tell whether two points are the same minimum; signs make no difference to the deviance."""
+    return bool(np.max(np.abs(np.abs(point) - np.abs(end))) < JOINED_DISTANCE)
 
 
 def polish(function: Callable[[Array], complex], start: Array) -> Minimum:
@@ -99,15 +106,20 @@ def minimise(
     diagonal: Array,
     tolerance: float,
 ) -> Minimum:
-    """Return the lowest minimum found from all starts; exact zeros if allowed.
+    """Return the lowest minimum found from the starts; exact zeros if allowed.
 
+    Where the first `AGREEING_STARTS` descents end in one place, the other starts are left out.
     `diagonal` lists the parameters that are standard deviations: those whose value makes no
     difference to the deviance down to zero are set to exactly zero. `tolerance` is the gradient at
     which the quasi-Newton descent hands over to Newton steps.
     """
     ends: list[Array] = []
-    for start in starts:
-        ends.append(descend(function, start, tolerance, known=ends))
+    for number, start in enumerate(starts, start=1):
+        end = descend(function, start, tolerance, known=ends)
+        if not any(_joined(end, other) for other in ends):
+            ends.append(end)
+        if number == AGREEING_STARTS and len(ends) == 1:
+            break
     lowest = min(ends, key=lambda end: float(np.real(function(end))))
     minimum = polish(function, lowest)
     for _ in range(EXTRA_ROUNDS):
