@@ -28,6 +28,8 @@ WORDS: dict[str, str] = {
     "no_quiet_stance": "no quiet stance",
     "no_flight": "no flight phase",
     "no_landing": "no landing found",
+    "no_limb_force": "one plate under both limbs",
+    "no_plate_events": "landing not seen, or not whole, by the plate",
     "incomplete_plate": "foot not wholly on the plate",
     "second_hop": "second hop after landing",
     "clipped": "sensor saturated",

@@ -39,3 +39,5 @@ class Reason(StrEnum):
     NOT_SPRING_LIKE = "not_spring_like"
     NOT_STABILISED = "not_stabilised"
     NO_IMPACT_SPEED = "no_impact_speed"
+    NO_LIMB_FORCE = "no_limb_force"
+    NO_PLATE_EVENTS = "no_plate_events"

@@ -45,6 +45,9 @@ EXPLANATIONS: dict[str, str] = {
     Reason.NOT_STABILISED: "the force does not stay at body weight long enough within the time "
     "allowed",
     Reason.NO_IMPACT_SPEED: "the speed at contact, or the lowest point, cannot be found",
+    Reason.NO_LIMB_FORCE: "one plate carries both limbs: no limb has a force of its own",
+    Reason.NO_PLATE_EVENTS: "the plate does not give the events of this landing, so the instant of "
+    "its peak force is not known",
 }
 
 
