@@ -18,6 +18,7 @@ class Reason(StrEnum):
     MISSING_SAMPLES = "missing_samples"
     RATE_MISMATCH = "rate_mismatch"
     SYNC_FAIL = "sync_fail"
+    OWN_CLOCK = "own_clock"
     DRIFT = "drift_gt_5deg"
     LONG_INTEGRATION = "long_integration"
     BIAS_FROM_START = "gyro_bias_from_start"

@@ -19,6 +19,8 @@ from pipeline.reasons import Reason
 from shared.settings.processing import ProcessingSettings
 
 GYRO = "gyro"
+_BY_GYRO = frozenset({str(Reason.CONTACT_BY_GYRO)})
+_OWN_CLOCK = frozenset({str(Reason.OWN_CLOCK)})
 
 
 def contact_by_gyro(knee: Knee, settings: ProcessingSettings) -> Event | None:
@@ -82,7 +84,7 @@ def with_gyro_contacts(
                     GYRO,
                     knee.signals,
                     contact=event.position,
-                    flags=frozenset({str(Reason.CONTACT_BY_GYRO)}),
+                    flags=_OWN_CLOCK.intersection(knee.signals.flags) | _BY_GYRO,
                 )
         if limbs:
             first = min(limbs.values(), key=lambda landing: landing.seconds(landing.contact) or 0.0)

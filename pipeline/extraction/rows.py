@@ -12,6 +12,7 @@ import pyarrow as pa
 
 from pipeline.extraction.calibrated import Calibrated
 from pipeline.extraction.limbs import is_dominant, limb_of
+from pipeline.extraction.observe import Landings
 from pipeline.extraction.reading import Reading
 from pipeline.extraction.standing import Standing
 from pipeline.extraction.synchronise import Clock
@@ -283,6 +284,20 @@ def source_rows(row: Row, value: Value, events: Source | None) -> list[Row]:
     return [(*key, *source) for source in used]
 
 
+def _landings(measurement: Measurement) -> Landings:
+    """Return each landing of a trial once: on the first clock that has seen it, the trial's first.
+
+    A landing without a contact on any clock is shown as the trial's clock has it.
+    """
+    landings: Landings = {}
+    for part in measurement.by_clock:
+        for place, landing in part.observed.chosen.items():
+            known = landings.get(place)
+            if known is None or (known.contact is None and landing.contact is not None):
+                landings[place] = landing
+    return landings
+
+
 class ShardRows:
     """The rows of a shard, table by table."""
 
@@ -296,15 +311,20 @@ class ShardRows:
         self, measurement: Measurement, athlete: Athlete, standing: Standing
     ) -> None:
         """Add landings, values and sources of a trial."""
-        seen = measurement.observed
-        words = {}
-        for (number, side), landing in seen.chosen.items():
-            words[number, side] = landing_words(seen.trial, side, number, athlete)
+        trial, words = measurement.observed.trial, {}
+        for (number, side), landing in _landings(measurement).items():
+            words[number, side] = landing_words(trial, side, number, athlete)
             self.rows["landings"].append(
-                landing_row(seen.trial, landing, athlete, standing, self.judge.excluding)
+                landing_row(trial, landing, athlete, standing, self.judge.excluding)
             )
+        for part in measurement.by_clock:
+            self._add_values(part, words)
+
+    def _add_values(self, part: Measurement, words: Mapping[tuple[int, str], Row]) -> None:
+        """Add the values on one clock of a trial, each with the flags of its landing there."""
+        seen = part.observed
         sources: dict[int, Source | None] = {}
-        for value in measurement.values:
+        for value in part.values:
             place, events = (value.number, value.side), value.events
             if id(events) not in sources:
                 sources[id(events)] = _event_source(events)

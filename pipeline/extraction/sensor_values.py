@@ -40,6 +40,7 @@ _NO_PLATE_EVENTS = Refused(
     "the plate has not seen this landing, or not the whole foot: the instant of its peak force is "
     "not known",
 )
+_OTHER_CLOCK = Refused(Reason.SYNC_FAIL, "plate and gyroscopes do not share their clock")
 
 FullScales = Mapping[str, Mapping[str, float]]
 """Device -> channel -> full scale in SI units; infinite where clipping is not looked for."""
@@ -83,7 +84,7 @@ def clipped(
 
 
 def _refusal(landing: SideLanding) -> Refused:
-    reasons = (Reason.NO_FLIGHT, Reason.SHORT_RECORDING)
+    reasons = (Reason.SYNC_FAIL, Reason.NO_FLIGHT, Reason.SHORT_RECORDING)
     known = [reason for reason in reasons if str(reason) in landing.flags]
     return Refused((known or [Reason.NO_LANDING])[0], "the landing was not found")
 
@@ -230,7 +231,7 @@ def values_of_knees(
             at_peak = [metric for metric in todo if metric.id == AT_FORCE_PEAK]
             others = tuple(metric for metric in todo if metric.id != AT_FORCE_PEAK)
             yield from judged(carrier, others, outcomes, landing, settings, flags)
-            if at_peak and observed.plates is not None:
+            if at_peak and (observed.plates is not None or trial.plates_elsewhere):
                 events = _until_force_peak(landing, _force_peak(observed, landing, force_peaks))
                 yield from judged(carrier, tuple(at_peak), outcomes, events, settings, flags)
 
@@ -267,6 +268,8 @@ def _force_peak(
 
     A plate that does not give the events does not give the instant of its peak.
     """
+    if observed.trial.plates_elsewhere:
+        return _OTHER_CLOCK
     if observed.trial.side == "both" and observed.plates and not observed.plates.per_limb:
         return _NO_LIMB_FORCE
     if landing.event_source != PLATE:

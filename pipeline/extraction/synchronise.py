@@ -3,7 +3,7 @@
 With a stomp, the clock of the trial is that of its plates (without plates, of an accelerometer).
 Every other recording is shifted by the lag found, and the stretch of the stomp is cut off all of
 them, so that no stomp is taken for a landing. A recording whose lag cannot be told keeps its times
-and is flagged `sync_fail`.
+and is measured on its own clock (`clocks`).
 """
 
 from __future__ import annotations
@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 
 from pipeline.events.stomp import Shock, StompLag, no_stomp, shock, shock_of_rates, stomp_lag
 from pipeline.events.waist import resultant
+from pipeline.extraction.clocks import on_own_clock
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.trials import REFERENCE, WAIST
 from pipeline.filtering.gaps import Gap
 from pipeline.metrics.outcome import Refused
-from pipeline.reasons import Reason
 from shared.settings.processing import ProcessingSettings, Synchronisation
 
 _COMPARED = {"BW": "force", "g": "acceleration", "": "angular_acceleration"}
@@ -215,11 +215,10 @@ def _without_stomps(signals: Signals, reference: Signals, settings: ProcessingSe
 
 
 def _on_clock(signals: Signals, clock: Clock, reference: Signals) -> Signals:
-    """Shift a recording; one without a lag is laid beside the reference and flagged."""
+    """Shift a recording; one without a lag is laid beside the reference, on its own clock."""
     if clock.lag_s is not None:
         return replace(signals, start_s=signals.start_s - clock.lag_s)
-    flags = tuple(sorted({*signals.flags, str(Reason.SYNC_FAIL)}))
-    return replace(signals, start_s=reference.start_s, flags=flags)
+    return replace(on_own_clock(signals, ()), start_s=reference.start_s)
 
 
 def by_stomp(

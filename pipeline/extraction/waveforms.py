@@ -26,7 +26,6 @@ from pipeline.extraction.stretch import too_slow_for
 from pipeline.extraction.values import SideLanding
 from pipeline.extraction.visit import Measurement
 from pipeline.quality.flags import is_valid
-from pipeline.reasons import Reason
 from shared.schemas import schema_of
 from shared.settings.processing import ProcessingSettings, Waveforms
 
@@ -156,8 +155,7 @@ class Examples:
         curves = [
             (Label(curve.channel, curve.unit), values)
             for curve in _curves(measurement, landing, standing, self.settings)
-            if str(Reason.SYNC_FAIL) not in curve.signals.flags
-            and (values := curve.around(contact_s, self.grid_s)) is not None
+            if (values := curve.around(contact_s, self.grid_s)) is not None
         ]
         if curves:
             group[name] = curves

@@ -17,7 +17,10 @@ EXPLANATIONS: dict[str, str] = {
     Reason.MISSING_SAMPLES: "samples are missing in the recording",
     Reason.RATE_MISMATCH: "the sampling rate of the file is not the declared one, or too low for "
     "the cut-off of the filter",
-    Reason.SYNC_FAIL: "the recordings of the trial do not share their clock",
+    Reason.SYNC_FAIL: "the value needs an instant of another recording, and the recordings of the "
+    "trial do not share their clock",
+    Reason.OWN_CLOCK: "the recording is not on the clock of its trial: measured by its own device "
+    "alone",
     Reason.DRIFT: "the knee angle drifts by more than 5 degrees over the trial",
     Reason.LONG_INTEGRATION: "the knee angle counts from a quiet stance too long before "
     "the landing",

@@ -114,7 +114,7 @@ def test_what_cannot_be_synchronised_is_flagged_with_a_sentence(other, sentence)
     found = clocks[other.device]
     assert sentence in found.reason
     assert found.lag_s is None
-    assert recordings[other.device].flags == ("rate_mismatch", "sync_fail")
+    assert recordings[other.device].flags == ("own_clock", "rate_mismatch")
     assert recordings[other.device].start_s <= SEARCH_S + 1.0 / other.rate_hz
     assert recordings[other.device].channels[next(iter(other.channels))].size > 0
     assert recordings["plates"].flags == ()
@@ -123,7 +123,8 @@ def test_what_cannot_be_synchronised_is_flagged_with_a_sentence(other, sentence)
 def test_neither_plate_nor_accelerometer_gives_no_clock():
     recordings, clocks = synchronised(camera(), shank())
     assert "no stomp can be seen" in clocks["shank"].reason
-    assert recordings["shank"].flags == ("sync_fail",)
+    assert recordings["shank"].flags == ("own_clock",)
+    assert recordings["shank"].clock == "shank"
     assert recordings["camera"].flags == ()
 
 
