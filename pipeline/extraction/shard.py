@@ -22,7 +22,7 @@ from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
 from pipeline.extraction.synchronise import WAYS, Synchroniser
 from pipeline.extraction.tasks import require_known
-from pipeline.extraction.trials import Trial
+from pipeline.extraction.trials import SharedClocks, Trial
 from pipeline.extraction.units import Unit, UnitTables, read_unit_tables, unit_at_visit
 from pipeline.extraction.visit import measure_visit
 from pipeline.extraction.waveforms import Examples
@@ -49,6 +49,7 @@ class _Setting:
     processing: ProcessingSettings
     units: UnitTables
     synchronise: Synchroniser
+    shared_clocks: Mapping[str, SharedClocks]
 
     def read(self, index: Index, name: str) -> Reading:
         if not index["usable"]:
@@ -66,6 +67,13 @@ def _full_scales(profile: DeviceProfile) -> dict[str, float]:
     return {
         channel.channel: channel.full_scale if channel.clip else math.inf
         for channel in profile.channels
+    }
+
+
+def _shared_clocks(study: Mapping[str, Any]) -> dict[str, SharedClocks]:
+    return {
+        name: tuple(tuple(group) for group in site.get("shared_clocks", []))
+        for name, site in study.get("sites", {}).items()
     }
 
 
@@ -157,7 +165,10 @@ def _trials(
         if usable:
             first = group[0]
             box = first["box_height_m"]
-            together = setting.synchronise(usable, standing.body_weight_n, setting.processing)
+            shared = setting.shared_clocks.get(first["site"], ())
+            together = setting.synchronise(
+                usable, standing.body_weight_n, setting.processing, shared
+            )
             shard.add_clocks(first, together.clocks)
             yield Trial(
                 first["athlete_id"],
@@ -170,6 +181,7 @@ def _trials(
                 tuple(x for one in together.recordings for x in harmonised(one, rates)),
                 None if pd.isna(order := first["order_in_session"]) else shares[int(order)],
                 accelerometers,
+                shared,
             )
 
 
@@ -239,6 +251,7 @@ def extract_shard(
         settings,
         read_unit_tables(unit_calibrations),
         WAYS[study.get("synchronisation", "trigger")],
+        _shared_clocks(study),
     )
     index = [row for row in _records(recordings_index, set(people)) if row["task"] != "standing"]
     standings = _grouped(_records(calibration_index, set(people)), "athlete_id", "visit")

@@ -2,8 +2,9 @@
 
 With a stomp, the clock of the trial is that of its plates (without plates, of an accelerometer).
 Every other recording is shifted by the lag found, and the stretch of the stomp is cut off all of
-them, so that no stomp is taken for a landing. A recording whose lag cannot be told keeps its times
-and is measured on its own clock (`clocks`).
+them, so that no stomp is taken for a landing. Devices that were declared to share a clock share its
+lag, whichever of them shows the stomp. A recording whose lag cannot be told is measured on its own
+clock (`clocks`).
 """
 
 from __future__ import annotations
@@ -17,13 +18,14 @@ from numpy.typing import NDArray
 
 from pipeline.events.stomp import Shock, StompLag, no_stomp, shock, shock_of_rates, stomp_lag
 from pipeline.events.waist import resultant
-from pipeline.extraction.clocks import on_own_clock
+from pipeline.extraction.clocks import clock_of, on_own_clock
 from pipeline.extraction.signals import Signals
-from pipeline.extraction.trials import REFERENCE, WAIST
+from pipeline.extraction.trials import REFERENCE, WAIST, SharedClocks
 from pipeline.filtering.gaps import Gap
 from pipeline.metrics.outcome import Refused
 from shared.settings.processing import ProcessingSettings, Synchronisation
 
+DECLARED = "shared_clock"
 _COMPARED = {"BW": "force", "g": "acceleration", "": "angular_acceleration"}
 START, END = "start", "end"
 
@@ -59,14 +61,15 @@ class OnOneClock:
     clocks: tuple[Clock, ...] = ()
 
 
-Synchroniser = Callable[[Sequence[Signals], float, ProcessingSettings], OnOneClock]
-"""Recordings of a trial, body weight (N), settings -> the recordings on one clock."""
+Synchroniser = Callable[[Sequence[Signals], float, ProcessingSettings, SharedClocks], OnOneClock]
+"""Recordings of a trial, body weight (N), settings, shared clocks -> all of them on one clock."""
 
 
 def by_trigger(
     recordings: Sequence[Signals],
     body_weight_n: float,  # noqa: ARG001 -- same form for every way
     settings: ProcessingSettings,  # noqa: ARG001
+    shared: SharedClocks = (),  # noqa: ARG001
 ) -> OnOneClock:
     """Return the recordings as they are: a common trigger made their time zero."""
     return OnOneClock(tuple(recordings))
@@ -214,15 +217,68 @@ def _without_stomps(signals: Signals, reference: Signals, settings: ProcessingSe
     return rest if _duration_s(rest) >= settings.calibration.window_s else signals
 
 
-def _on_clock(signals: Signals, clock: Clock, reference: Signals) -> Signals:
-    """Shift a recording; one without a lag is laid beside the reference, on its own clock."""
-    if clock.lag_s is not None:
-        return replace(signals, start_s=signals.start_s - clock.lag_s)
-    return replace(on_own_clock(signals, ()), start_s=reference.start_s)
+def _by_declaration(clock: Clock, known: Clock) -> Clock:
+    """Return the clock of a recording as that of another one with which it shares it."""
+    if known.lag_s is not None:
+        return Clock(
+            clock.recording_id, clock.reference_id, clock.device, DECLARED, lag_s=known.lag_s
+        )
+    if clock.compared:
+        return clock
+    return replace(clock, reason=f"its clock is that of {known.device}: {known.reason}")
+
+
+def _with_shared(
+    clocks: dict[str, Clock], reference: Signals, shared: SharedClocks
+) -> dict[str, Clock]:
+    """Give recordings without a lag that of a device with which they share a clock.
+
+    One clock has one lag: that of the reference, else that of the first device which has one. The
+    shock reaches each of them after a way of its own, so that several lags would differ.
+    """
+    own = Clock(reference.recording_id, reference.recording_id, reference.device, lag_s=0.0)
+    first: dict[tuple[str, ...], Clock] = {clock_of(reference.device, shared): own}
+    ranked = sorted(clocks.values(), key=lambda clock: (clock.lag_s is None, not clock.compared))
+    for clock in ranked:
+        first.setdefault(clock_of(clock.device, shared), clock)
+    found = {}
+    for name, clock in clocks.items():
+        known = first[clock_of(clock.device, shared)]
+        found[name] = clock if known is clock else _by_declaration(clock, known)
+    return found
+
+
+def _beside(
+    recordings: Sequence[Signals],
+    clocks: dict[str, Clock],
+    reference: Signals,
+    shared: SharedClocks,
+) -> list[Signals]:
+    """Shift each recording onto the clock of the reference.
+
+    Without a lag it goes on its own clock, laid beside the reference by its first sample; what
+    shares that clock is shifted as far.
+    """
+    first_s: dict[tuple[str, ...], float] = {}
+    shifted = []
+    for signals in recordings:
+        clock = clocks.get(signals.recording_id)
+        if clock is None:
+            shifted.append(signals)
+        elif clock.lag_s is not None:
+            shifted.append(replace(signals, start_s=signals.start_s - clock.lag_s))
+        else:
+            zero_s = first_s.setdefault(clock_of(signals.device, shared), signals.start_s)
+            start_s = reference.start_s + signals.start_s - zero_s
+            shifted.append(replace(on_own_clock(signals, shared), start_s=start_s))
+    return shifted
 
 
 def by_stomp(
-    recordings: Sequence[Signals], body_weight_n: float, settings: ProcessingSettings
+    recordings: Sequence[Signals],
+    body_weight_n: float,
+    settings: ProcessingSettings,
+    shared: SharedClocks = (),
 ) -> OnOneClock:
     """Shift the recordings of a trial onto the clock of its plates by the stomp in them.
 
@@ -237,12 +293,9 @@ def by_stomp(
         for signals in recordings
         if signals is not reference
     }
-    shifted = (
-        _on_clock(signals, clocks[signals.recording_id], reference)
-        if signals.recording_id in clocks
-        else signals
-        for signals in recordings
-    )
+    if shared:
+        clocks = _with_shared(clocks, reference, shared)
+    shifted = _beside(recordings, clocks, reference, shared)
     return OnOneClock(
         tuple(_without_stomps(signals, reference, settings) for signals in shifted),
         tuple(clocks.values()),
