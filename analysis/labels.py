@@ -38,6 +38,7 @@ WORDS: dict[str, str] = {
     "rate_mismatch": "sampling rate not as declared, or too low",
     "sync_fail": "sensors not synchronous",
     "own_clock": "on a clock of its own",
+    "no_stomp": "no stomp in the recording",
     "drift_gt_5deg": "angle drifts by more than the limit",
     "long_integration": "angle integrated too long",
     "gyro_bias_from_start": "bias from the stance before the landing only",

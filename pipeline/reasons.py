@@ -19,6 +19,7 @@ class Reason(StrEnum):
     RATE_MISMATCH = "rate_mismatch"
     SYNC_FAIL = "sync_fail"
     OWN_CLOCK = "own_clock"
+    NO_STOMP = "no_stomp"
     DRIFT = "drift_gt_5deg"
     LONG_INTEGRATION = "long_integration"
     BIAS_FROM_START = "gyro_bias_from_start"

@@ -15,7 +15,7 @@ from pipeline.extraction.limbs import is_dominant, limb_of
 from pipeline.extraction.observe import Landings
 from pipeline.extraction.reading import Reading
 from pipeline.extraction.standing import Standing
-from pipeline.extraction.synchronise import Clock
+from pipeline.extraction.stomp_clocks import Clock
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import SideLanding, Source, Value
 from pipeline.extraction.visit import Measurement

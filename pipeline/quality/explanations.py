@@ -21,6 +21,8 @@ EXPLANATIONS: dict[str, str] = {
     "trial do not share their clock",
     Reason.OWN_CLOCK: "the recording is not on the clock of its trial: measured by its own device "
     "alone",
+    Reason.NO_STOMP: "study.yaml says that a stomp synchronises recordings, and none is in this "
+    "trial: nothing was cut off, and each device was measured alone",
     Reason.DRIFT: "the knee angle drifts by more than 5 degrees over the trial",
     Reason.LONG_INTEGRATION: "the knee angle counts from a quiet stance too long before "
     "the landing",

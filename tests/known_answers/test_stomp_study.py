@@ -134,6 +134,25 @@ def test_units_that_saw_another_stomp_keep_what_they_yield_alone(
     assert shown == {"vertical_force", "vertical_force.left", "vertical_force.right"}
 
 
+def test_where_nobody_stomped_each_device_is_measured_alone(plain, tmp_path_factory):
+    """The setting says stomp and is wrong: nothing is cut off, and one flag says why."""
+    tables = extracted(tmp_path_factory, Clocks(stomps_s=(), units_s=OFF_S))
+    metrics, clocks = tables["metrics"], tables["synchronisation"]
+    assert metrics["flags"].str.contains("no_stomp").all()
+    assert not clocks["applied"].any()
+    assert clocks["reason"].str.startswith("no stomp: the largest shock is 0.0").all()
+    assert clocks["reason"].str.endswith("in the reference").all()
+    across = metrics["flags"].str.contains("sync_fail")
+    assert set(metrics.loc[across, "metric"]) == ACROSS
+    pair = beside(plain, tables).query("sensor in ['plate', 'waist'] and metric not in @ACROSS")
+    assert len(pair) > 150
+    assert (pair["valid"] == pair["valid_plain"]).all()
+    assert ((pair["value"] / pair["value_plain"] - 1.0).abs().dropna() < 1e-3).all()
+    # The task begins 4 s later than in the plain study, and nothing was cut off before it.
+    first = pair.query("metric == 'peak_vgrf'")
+    assert (first["first_sample"] - first["first_sample_plain"]).unique() == [4000]
+
+
 def test_a_stomp_of_another_trial_is_told_by_the_landing(tmp_path_factory):
     """It looks the same but lies 0.4 s elsewhere: plate and waist then disagree on the contact.
 

@@ -97,6 +97,22 @@ def test_a_lone_recording_has_nothing_to_synchronise_but_loses_its_stomp():
     assert recordings["plates"].raw_sample(0) == 3000
 
 
+@pytest.mark.parametrize("lone", ["plates", "waist", "gyroscopes"])
+def test_a_lone_recording_without_a_stomp_stays_whole_where_it_can_show_one(lone):
+    """Gyroscopes alone cannot show that there was no stomp: they are cut as the setting says."""
+    still = {"plates": plates(), "waist": unit(), "gyroscopes": shank()}[lone]
+    still = replace(still, channels={name: np.full(9000, 5.0) for name in still.channels})
+    found = by_stomp([still], WEIGHT, PROCESSING)
+    (signals,) = found.recordings
+    first = signals.raw_sample(0)
+    if lone == "gyroscopes":
+        assert (first, signals.flags) == (SEARCH_S * still.rate_hz, ())
+    else:
+        assert (first, signals.flags) == (0, ("no_stomp",))
+        assert signals.start_s == still.start_s
+    assert found.clocks == ()
+
+
 @pytest.mark.parametrize(
     ("other", "sentence"),
     [
