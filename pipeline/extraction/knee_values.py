@@ -6,7 +6,7 @@ import math
 
 from pipeline.extraction.knee import Knee, KneeAngle, angle_around
 from pipeline.extraction.signals import Signals
-from pipeline.extraction.stretch import filtered_between, too_slow_for
+from pipeline.extraction.stretch import filtered_between, unfit_for
 from pipeline.extraction.values import shifted
 from pipeline.filtering.sampled import value_at
 from pipeline.metrics.knee import knee_flexion_metrics, peak_knee_flexion_rate
@@ -59,8 +59,8 @@ def gyro_values(
     reach = math.ceil(contact + settings.windows.knee_flexion_s * rate_hz) + 1
     if not 0.0 <= contact <= len(knee.rate) - 2:
         return dict.fromkeys((*FLEXION, *RATES), _OUTSIDE), {}
-    if (too_slow := too_slow_for(settings.filtering.angular_rate_hz, rate_hz)) is not None:
-        return dict.fromkeys((*FLEXION, *RATES), too_slow), {}
+    if (unfit := unfit_for(settings.filtering.angular_rate_hz, knee.signals)) is not None:
+        return dict.fromkeys((*FLEXION, *RATES), unfit), {}
     flexion = angle_around(knee, contact, reach, settings)
     start = contact - flexion.offset
     window_s = settings.windows.knee_flexion_s
@@ -125,8 +125,8 @@ def camera_values(
     rate_hz = signals.rate_hz
     if not 0.0 <= contact <= len(raw) - 2:
         return dict.fromkeys(FLEXION, _OUTSIDE)
-    if (too_slow := too_slow_for(settings.filtering.camera_angle_hz, rate_hz)) is not None:
-        return dict.fromkeys(FLEXION, too_slow)
+    if (unfit := unfit_for(settings.filtering.camera_angle_hz, signals)) is not None:
+        return dict.fromkeys(FLEXION, unfit)
     reach = math.ceil(contact + settings.windows.knee_flexion_s * rate_hz) + 1
     angle = filtered_between(
         raw,

@@ -16,7 +16,7 @@ import pyarrow as pa
 from pipeline.extraction.calibrated import FLEXION, STANDING, STANDING_END
 from pipeline.extraction.flagged import Flagged
 from pipeline.extraction.harmonised import harmonised
-from pipeline.extraction.reading import Reading, profiles_of, read_file
+from pipeline.extraction.reading import Reading, profiles_of, read_file, shortest_recording_s
 from pipeline.extraction.rows import Athlete, ShardRows, calibration_row, recording_row
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
@@ -50,6 +50,7 @@ class _Setting:
     units: UnitTables
     synchronise: Synchroniser
     shared_clocks: Mapping[str, SharedClocks]
+    shortest_s: Mapping[str, float]
 
     def read(self, index: Index, name: str) -> Reading:
         if not index["usable"]:
@@ -59,7 +60,7 @@ class _Setting:
             self.profiles[index["device"]],
             index["path"],
             name,
-            self.processing.calibration.window_s,
+            self.shortest_s[index["device"]],
         )
 
 
@@ -252,6 +253,7 @@ def extract_shard(
         read_unit_tables(unit_calibrations),
         WAYS[study.get("synchronisation", "trigger")],
         _shared_clocks(study),
+        {name: shortest_recording_s(profile, settings) for name, profile in profiles.items()},
     )
     index = [row for row in _records(recordings_index, set(people)) if row["task"] != "standing"]
     standings = _grouped(_records(calibration_index, set(people)), "athlete_id", "visit")
