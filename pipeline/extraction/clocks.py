@@ -7,13 +7,22 @@ clock is refused with `sync_fail`.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 from pipeline.extraction.observe import Landings, Observed
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.trials import SharedClocks, Trial
 from pipeline.reasons import Reason
+
+
+def shared_clocks_of(study: Mapping[str, Any]) -> dict[str, SharedClocks]:
+    """Return by site which of its devices share a clock, from the settings of a study."""
+    return {
+        name: tuple(tuple(group) for group in site.get("shared_clocks", []))
+        for name, site in study.get("sites", {}).items()
+    }
 
 
 def clock_of(device: str, shared: SharedClocks) -> tuple[str, ...]:

@@ -1,4 +1,4 @@
-"""Rows of the derived tables, collected as plain tuples: a table is made once per shard."""
+"""Rows of landings and values, and all rows of a shard: a table is made of them once per shard."""
 
 from __future__ import annotations
 
@@ -10,10 +10,9 @@ from typing import Any
 
 import pyarrow as pa
 
-from pipeline.extraction.calibrated import Calibrated
+from pipeline.extraction.file_rows import Row, clock_row
 from pipeline.extraction.limbs import is_dominant, limb_of
 from pipeline.extraction.observe import Landings
-from pipeline.extraction.reading import Reading
 from pipeline.extraction.standing import Standing
 from pipeline.extraction.stomp_clocks import Clock
 from pipeline.extraction.trials import Trial
@@ -25,8 +24,6 @@ from pipeline.reasons import Reason
 from shared.metric_dictionary import metrics
 from shared.schemas import schema_of
 from shared.tables import arrow_schema
-
-Row = tuple[Any, ...]
 
 _METRICS = schema_of("metrics")
 _VALUE_KEY = itemgetter(*map(_METRICS.names.index, _METRICS.key))
@@ -64,83 +61,6 @@ def table(rows: list[Row], name: str) -> pa.Table:
         for column, type_ in zip(columns, types, strict=True)
     ]
     return pa.table(arrays, names=schema.names)
-
-
-def recording_row(index: Mapping[str, Any], reading: Reading) -> Row:
-    """Return the row of a raw file in the table `recordings`."""
-    return (
-        index["recording_id"],
-        reading.sha256,
-        index["athlete_id"],
-        index["site"],
-        index["visit"],
-        index["task"],
-        index["side"],
-        index["trial"],
-        index["device"],
-        index["path"],
-        reading.rate_hz,
-        reading.samples,
-        reading.duration_s,
-        reading.jitter_s,
-        reading.signals is not None,
-        join_flags(reading.flags),
-        reading.reason,
-    )
-
-
-def clock_row(index: Mapping[str, Any], clock: Clock) -> Row:
-    """Return the row of a recording in the table `synchronisation`; `index` is of its trial."""
-    return (
-        clock.recording_id,
-        clock.reference_id,
-        index["athlete_id"],
-        index["site"],
-        index["visit"],
-        index["task"],
-        index["side"],
-        index["trial"],
-        clock.device,
-        clock.compared,
-        clock.place,
-        clock.lag_s,
-        clock.correlation,
-        clock.second_peak,
-        clock.residual_s,
-        clock.lag_s is not None,
-        clock.reason,
-    )
-
-
-def calibration_row(index: Mapping[str, Any], sha256: str, found: Calibrated) -> Row:
-    """Return the row of a calibrated place in the table `calibrations`."""
-    source = found.source
-    offsets = [None if math.isnan(value) else value for value in found.offset]
-    offsets += [None] * (3 - len(offsets))
-    return (
-        index["athlete_id"],
-        index["site"],
-        index["visit"],
-        index["device"],
-        index["unit_code"],
-        found.kind,
-        found.location,
-        sha256,
-        index["path"],
-        source.first_sample,
-        source.last_sample,
-        *offsets,
-        found.spread,
-        found.body_weight_n,
-        found.change,
-        found.explained_share,
-        found.stance_share,
-        found.zero_source,
-        found.bench.word,
-        found.bench.detail,
-        not found.reason,
-        found.reason,
-    )
 
 
 def _raw(landing: SideLanding, position: float | None) -> int | None:
@@ -339,7 +259,8 @@ class ShardRows:
             if clock.lag_s is None:
                 rule = str(Reason.SYNC_FAIL)
                 name, site = clock.recording_id, index["site"]
-                self.exclude("recording", name, site, "extract", rule, clock.reason)
+                detail = f"measured on its own clock only: {clock.reason}"
+                self.exclude("recording", name, site, "extract", rule, detail)
 
     def exclude(
         self, level: str, name: str, site: str, step: str, reason: str, detail: str

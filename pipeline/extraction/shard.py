@@ -14,10 +14,12 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline.extraction.calibrated import FLEXION, STANDING, STANDING_END
+from pipeline.extraction.clocks import shared_clocks_of
+from pipeline.extraction.file_rows import calibration_row, recording_row
 from pipeline.extraction.flagged import Flagged
 from pipeline.extraction.harmonised import harmonised
 from pipeline.extraction.reading import Reading, profiles_of, read_file, shortest_recording_s
-from pipeline.extraction.rows import Athlete, ShardRows, calibration_row, recording_row
+from pipeline.extraction.rows import Athlete, ShardRows
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
 from pipeline.extraction.synchronise import WAYS, Synchroniser
@@ -68,13 +70,6 @@ def _full_scales(profile: DeviceProfile) -> dict[str, float]:
     return {
         channel.channel: channel.full_scale if channel.clip else math.inf
         for channel in profile.channels
-    }
-
-
-def _shared_clocks(study: Mapping[str, Any]) -> dict[str, SharedClocks]:
-    return {
-        name: tuple(tuple(group) for group in site.get("shared_clocks", []))
-        for name, site in study.get("sites", {}).items()
     }
 
 
@@ -252,7 +247,7 @@ def extract_shard(
         settings,
         read_unit_tables(unit_calibrations),
         WAYS[study.get("synchronisation", "trigger")],
-        _shared_clocks(study),
+        shared_clocks_of(study),
         {name: shortest_recording_s(profile, settings) for name, profile in profiles.items()},
     )
     index = [row for row in _records(recordings_index, set(people)) if row["task"] != "standing"]
