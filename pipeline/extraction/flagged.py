@@ -3,7 +3,8 @@
 A few of each site and reason, chosen by the hash of the trial's name, never by a value. Kept is the
 whole recording, coarsely, and the landings, finely; of each interval the lowest and the highest
 sample, so that no peak is lost and the table stays small. A trial that was flagged only when the
-shards were joined (a duplicate, a rejection by hand) is not among them: its file is known already.
+shards were joined (a duplicate, a rejection by hand) is not among them: its signals are gone by
+then, and a shard that read the rejections would have to run again with each of them.
 """
 
 from __future__ import annotations
