@@ -56,11 +56,14 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, events: pd.DataFrame) -> None:
         axes.plot(*_outline(line), color=colour, ls=style, lw=0.8)
         for first, end in bridged_stretches(line):
             axes.axvspan(first, end, facecolor=PALE, edgecolor=GREY, hatch="////", lw=0, zorder=0)
+    apart = bool(rows["not_synchronous"].any())
+    # An event of one clock says nothing on another.
+    here = events.loc[events["flags"].str.contains("own_clock", regex=False) == apart]
     for event, (_, colour, style) in EVENT_LINES.items():
-        for place in sorted(set(events[event].dropna())):
+        for place in sorted(set(here[event].dropna())):
             axes.axvline(place, color=colour, ls=style, lw=0.7, zorder=0)
     axes.margins(y=0.08)
-    if rows["not_synchronous"].any():
+    if apart:
         axes.text(0.99, 0.95, "on a clock of its own", transform=axes.transAxes, ha="right",
                   va="top", color=GREY, fontsize=SMALL_PT)  # fmt: skip
 
@@ -93,7 +96,7 @@ def sheet_figure(waveforms: pd.DataFrame, events: pd.DataFrame) -> Figure:
     waveforms
         Rows of one trial of the table `flagged_waveforms`.
     events
-        The columns `EVENTS` of its landings, in seconds on the trial's clock.
+        The columns `EVENTS` of its landings, in seconds on the clock that saw them, and `flags`.
     """
     kinds = waveforms["channel"].str.partition(".")
     data = waveforms.assign(signal=kinds[0], part=kinds[2])
@@ -136,6 +139,6 @@ def sheet_figure(waveforms: pd.DataFrame, events: pd.DataFrame) -> Figure:
 
 def sheet_svg(waveforms: pd.DataFrame, events: pd.DataFrame, name: str) -> str:
     """Return the figure of a trial as SVG; `name` sets its ids apart from those of others."""
-    svg = as_svg(sheet_figure(waveforms, events[[*EVENTS]]), name)
+    svg = as_svg(sheet_figure(waveforms, events[[*EVENTS, "flags"]]), name)
     # Dozens of drawings share the page: digits far below what a printer shows only swell it.
     return _COORDINATE.sub(r"\1", svg)

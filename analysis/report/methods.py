@@ -39,8 +39,9 @@ def _by_stomp(chosen: dict[str, Any]) -> Markup:
         "recording: the lag between force and waist acceleration (without a waist unit, the "
         "angular acceleration of the shank) was that of the highest cross-correlation from {} to "
         "{} Hz, interpolated between samples and searched up to {} s. A recording with a "
-        "correlation below {}, or with another peak above {} of the best, was flagged as not "
-        "synchronous. The shock reaches the waist some milliseconds after the plate; this delay "
+        "correlation below {}, or with another peak above {} of the best, stayed on a "
+        "clock of its own, and values that need two devices were refused. The shock reaches the "
+        "waist some milliseconds after the plate; this delay "
         "cannot be told from a lag of the clocks, and bounds the accuracy.",
         _listed([words(place) for place in chosen["stomp_at"]]),
         setting(chosen["band_low_hz"]),

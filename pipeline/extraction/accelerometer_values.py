@@ -18,7 +18,7 @@ from pipeline.extraction.trials import REFERENCE, WAIST
 from pipeline.extraction.values import Carrier, SideLanding, Source, Value
 from pipeline.extraction.waist import Signal, read_reference
 from pipeline.extraction.waist_impact import impact_values
-from pipeline.metrics.outcome import Outcome
+from pipeline.metrics.outcome import Outcome, Refused
 from pipeline.reasons import Reason
 from shared.settings.processing import ProcessingSettings
 
@@ -65,7 +65,7 @@ def values_of_waist(
     for (number, side), landing in observed.waist_landings.items():
         todo = wanted(trial.task, number, SENSOR, kind_of(trial, side))
         by_plate = observed.plate_landings.get((number, side))
-        if observed.plates is None:  # a lag needs both sensors
+        if observed.plates is None and not trial.plates_elsewhere:  # a lag needs both sensors
             todo = tuple(metric for metric in todo if metric.id != CONTACT_LAG)
         outcomes: dict[str, Outcome] = {}
         if landing.contact is not None:
@@ -76,7 +76,11 @@ def values_of_waist(
                 gravity=settings.standard_gravity,
             )
             outcomes |= impact_values(waist, landing.contact, upward, settings)
-            outcomes[CONTACT_LAG] = contact_lag(landing, by_plate)
+            outcomes[CONTACT_LAG] = (
+                Refused(Reason.SYNC_FAIL, "plate and waist unit do not share their clock")
+                if trial.plates_elsewhere
+                else contact_lag(landing, by_plate)
+            )
         flags = {CONTACT_LAG: by_plate.flags} if by_plate else {}
         yield from judged(carrier, todo, outcomes, landing, settings, flags)
 

@@ -3,7 +3,8 @@
 A few of each site and reason, chosen by the hash of the trial's name, never by a value. Kept is the
 whole recording, coarsely, and the landings, finely; of each interval the lowest and the highest
 sample, so that no peak is lost and the table stays small. A trial that was flagged only when the
-shards were joined (a duplicate, a rejection by hand) is not among them: its file is known already.
+shards were joined (a duplicate, a rejection by hand) is not among them: its signals are gone by
+then, and a shard that read the rejections would have to run again with each of them.
 """
 
 from __future__ import annotations
@@ -21,7 +22,6 @@ from pipeline.extraction.standing import Standing
 from pipeline.extraction.visit import Measurement
 from pipeline.extraction.waveforms import Curve, knee_angles, lot, sensor_curves
 from pipeline.quality.flags import one_row_per_flag
-from pipeline.reasons import Reason
 from shared.schemas import schema_of
 from shared.settings.processing import ProcessingSettings
 
@@ -131,17 +131,19 @@ class Flagged:
                 del group[most:]
                 chosen = True
         if chosen:
-            parts = list(self._parts(measurement, standing))
+            parts = [x for one in measurement.by_clock for x in self._parts(one, standing)]
             self.kept[trial.name] = (trial.site, trial.task, parts)
             still = {name for group in self.drawn.values() for _, name in group}
             self.kept = {name: kept for name, kept in self.kept.items() if name in still}
 
     def _reasons(self, measurement: Measurement) -> frozenset[str]:
-        found = frozenset[str]().union(
-            *(value.flags for value in measurement.values),
-            *(value.events.flags for value in measurement.values),
-            *(landing.flags for landing in measurement.observed.chosen.values()),
-        )
+        found = frozenset[str]()
+        for part in measurement.by_clock:
+            found = found.union(
+                *(value.flags for value in part.values),
+                *(value.events.flags for value in part.values),
+                *(landing.flags for landing in part.observed.chosen.values()),
+            )
         return found & self.excluding
 
     def _parts(self, measurement: Measurement, standing: Standing) -> Iterator[_Part]:
@@ -152,7 +154,7 @@ class Flagged:
             last = contacts[-1] + settings.after_contact_s
             views.append(("landings", settings.flagged_landings_step_s, first, last))
         for curve in _curves(measurement, standing, self.settings):
-            not_synchronous = str(Reason.SYNC_FAIL) in curve.signals.flags
+            not_synchronous = curve.signals.clock != ""
             for view, step_s, from_s, until_s in views:
                 intervals = in_intervals(curve, step_s, from_s, until_s)
                 if intervals is not None:

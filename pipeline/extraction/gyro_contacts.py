@@ -11,25 +11,25 @@ from pipeline.events.gyro import gyro_contact
 from pipeline.events.phases import Event
 from pipeline.extraction.knee import Knee
 from pipeline.extraction.observe import Observed
-from pipeline.extraction.stretch import too_slow_for
+from pipeline.extraction.stretch import unfit_for
 from pipeline.extraction.tasks import LANDINGS, falls_from_box
 from pipeline.extraction.values import SideLanding
-from pipeline.filtering.butterworth import settling_samples, zero_lag_lowpass
+from pipeline.filtering.butterworth import zero_lag_lowpass
 from pipeline.reasons import Reason
 from shared.settings.processing import ProcessingSettings
 
 GYRO = "gyro"
+_BY_GYRO = frozenset({str(Reason.CONTACT_BY_GYRO)})
+_OWN_CLOCK = frozenset({str(Reason.OWN_CLOCK)})
 
 
 def contact_by_gyro(knee: Knee, settings: ProcessingSettings) -> Event | None:
     """Return the contact of the landing from the box; None where the rates show none."""
     rate_hz, cutoff = knee.signals.rate_hz, settings.filtering.angular_rate_hz
-    if too_slow_for(cutoff, rate_hz) is not None:
+    if unfit_for(cutoff, knee.signals) is not None:
         return None
     segments = np.stack([knee.thigh, knee.shank])
     if cutoff is not None:
-        if segments.shape[-1] <= settling_samples(cutoff, rate_hz):
-            return None
         segments = zero_lag_lowpass(
             segments, rate_hz, cutoff_hz=cutoff, order_per_pass=settings.filtering.order_per_pass
         )
@@ -82,7 +82,7 @@ def with_gyro_contacts(
                     GYRO,
                     knee.signals,
                     contact=event.position,
-                    flags=frozenset({str(Reason.CONTACT_BY_GYRO)}),
+                    flags=_OWN_CLOCK.intersection(knee.signals.flags) | _BY_GYRO,
                 )
         if limbs:
             first = min(limbs.values(), key=lambda landing: landing.seconds(landing.contact) or 0.0)

@@ -6,7 +6,7 @@ import math
 
 from pipeline.extraction.knee import Knee, KneeAngle, angle_around
 from pipeline.extraction.signals import Signals
-from pipeline.extraction.stretch import filtered_between, too_slow_for
+from pipeline.extraction.stretch import filtered_between, unfit_for
 from pipeline.extraction.values import shifted
 from pipeline.filtering.sampled import value_at
 from pipeline.metrics.knee import knee_flexion_metrics, peak_knee_flexion_rate
@@ -43,7 +43,7 @@ def gyro_values(
     knee: Knee,
     contact: float,
     until: float | None,
-    force_peak: float | None,
+    force_peak: float | Refused,
     settings: ProcessingSettings,
 ) -> tuple[dict[str, Outcome], dict[str, frozenset[str]]]:
     """Return the knee metrics of a landing and the flags of each.
@@ -53,14 +53,14 @@ def gyro_values(
     contact, until
         Initial contact, and the take-off that ends the window (drop jump), in slots.
     force_peak
-        Where a plate has seen the peak of this limb's force, in slots; None without one.
+        Where a plate has seen the peak of this limb's force, in slots; or why none has.
     """
     rate_hz = knee.signals.rate_hz
     reach = math.ceil(contact + settings.windows.knee_flexion_s * rate_hz) + 1
     if not 0.0 <= contact <= len(knee.rate) - 2:
         return dict.fromkeys((*FLEXION, *RATES), _OUTSIDE), {}
-    if (too_slow := too_slow_for(settings.filtering.angular_rate_hz, rate_hz)) is not None:
-        return dict.fromkeys((*FLEXION, *RATES), too_slow), {}
+    if (unfit := unfit_for(settings.filtering.angular_rate_hz, knee.signals)) is not None:
+        return dict.fromkeys((*FLEXION, *RATES), unfit), {}
     flexion = angle_around(knee, contact, reach, settings)
     start = contact - flexion.offset
     window_s = settings.windows.knee_flexion_s
@@ -99,10 +99,10 @@ def _mean_rate(flexion: KneeAngle, rate_hz: float, contact: float, end: float | 
     return mean_knee_flexion_rate(flexion.rate, rate_hz, contact=contact, window_s=MEAN_RATE_S)
 
 
-def _at_force_peak(flexion: KneeAngle, force_peak: float | None) -> Outcome:
+def _at_force_peak(flexion: KneeAngle, force_peak: float | Refused) -> Outcome:
     """Return the angle where the force of the plate has its peak, in degrees."""
-    if force_peak is None:
-        return Refused(Reason.NO_LANDING, "no plate has seen the peak of this limb's force")
+    if isinstance(force_peak, Refused):
+        return force_peak
     position = force_peak - flexion.offset
     if not 0.0 <= position <= len(flexion.angle) - 1:
         return Refused(Reason.SHORT_RECORDING, "the peak of the force lies outside of the angle")
@@ -125,8 +125,8 @@ def camera_values(
     rate_hz = signals.rate_hz
     if not 0.0 <= contact <= len(raw) - 2:
         return dict.fromkeys(FLEXION, _OUTSIDE)
-    if (too_slow := too_slow_for(settings.filtering.camera_angle_hz, rate_hz)) is not None:
-        return dict.fromkeys(FLEXION, too_slow)
+    if (unfit := unfit_for(settings.filtering.camera_angle_hz, signals)) is not None:
+        return dict.fromkeys(FLEXION, unfit)
     reach = math.ceil(contact + settings.windows.knee_flexion_s * rate_hz) + 1
     angle = filtered_between(
         raw,

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.extraction.plates import Plates
-from pipeline.extraction.stretch import filtered_between, too_slow_for
+from pipeline.extraction.stretch import filtered_between, unfit_for
 from pipeline.extraction.values import SideLanding
 from pipeline.metrics.outcome import Refused
 from shared.settings.processing import ProcessingSettings
@@ -39,9 +39,9 @@ def forces_by_side(
     if not contacts:
         return {}
     rate_hz, cutoff = plates.signals.rate_hz, settings.filtering.force_hz
-    if (too_slow := too_slow_for(cutoff, rate_hz)) is not None:
-        limbs = {limb: Forces(plates.force_of(limb), too_slow) for limb in plates.sides}
-        return limbs | {side: Forces(plates.total, too_slow)}
+    if (unfit := unfit_for(cutoff, plates.signals)) is not None:
+        limbs = {limb: Forces(plates.force_of(limb), unfit) for limb in plates.sides}
+        return limbs | {side: Forces(plates.total, unfit)}
     reach = settings.windows.peak_force_s * rate_hz
     smooth = filtered_between(
         plates.forces,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,6 +17,7 @@ from shared.channels import sensor_of
 from shared.errors import Problem, StudyError
 from shared.provenance import sha256_of_file
 from shared.settings.device import DeviceProfile
+from shared.settings.processing import ProcessingSettings
 from shared.settings.strict import validate
 
 # Missing samples concern only the values whose window they lie in; see `quality.windows`.
@@ -62,6 +64,19 @@ def profiles_of(devices: Mapping[str, Any]) -> dict[str, DeviceProfile]:
     }
 
 
+def shortest_recording_s(profile: DeviceProfile, settings: ProcessingSettings) -> float:
+    """Return how long a recording of a device must be to be of use, in s.
+
+    A shorter one holds neither a quiet stance nor a landing, or ends before the quickest filter of
+    its sensors has settled (three periods of the cut-off, see `filtering.butterworth`). A slower
+    filter beside it costs only the values that need it.
+    """
+    cutoffs = settings.filtering.cutoff_by_sensor
+    of_device = [cutoffs[sensor_of(channel.channel)] for channel in profile.channels]
+    settled_s = min(0.0 if cutoff is None else 3.0 / cutoff for cutoff in of_device)
+    return max(settings.calibration.window_s, settled_s)
+
+
 def _sentence(problem: Problem) -> str:
     place = f" in {problem.column}" if problem.column else ""
     return f"found {problem.found}{place}, expected {problem.expected}"
@@ -96,7 +111,8 @@ def judge(recording: Recording, recording_id: str, shortest_s: float) -> Reading
             None,
             flags=tuple(sorted({*flags, str(Reason.SHORT_RECORDING)})),
             rule=str(Reason.SHORT_RECORDING),
-            reason=f"found {recording.duration_s:.2f} s, expected at least {shortest_s:g} s",
+            reason=f"found {recording.samples} samples ({recording.duration_s:.2f} s), expected "
+            f"at least {math.ceil(shortest_s * recording.rate_hz) + 1} ({shortest_s:g} s)",
             **found,
         )
     everywhere = tuple(flag for flag in flags if flag not in _LOCAL)

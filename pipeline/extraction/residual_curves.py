@@ -35,6 +35,7 @@ from pipeline.filtering.residual_analysis import (
     white_noise_residual,
 )
 from pipeline.filtering.signal_kinds import KINDS, SignalKind, channels_of
+from pipeline.reasons import Reason
 from shared.provenance import code_version, hash_of_settings, sha256_of_file
 from shared.settings.device import DeviceProfile
 from shared.settings.processing import ProcessingSettings, ResidualAnalysis
@@ -47,17 +48,28 @@ Signal = NDArray[np.float64]
 _TRIAL = ["athlete_id", "visit", "task", "side", "trial"]
 
 
-def draw_recordings(recordings: pd.DataFrame, landings: pd.DataFrame, count: int) -> pd.DataFrame:
+def draw_recordings(
+    recordings: pd.DataFrame, landings: pd.DataFrame, synchronisation: pd.DataFrame, count: int
+) -> pd.DataFrame:
     """Return `count` recordings of each device and task, by their lot, never by a value.
 
-    They are usable, and the first landing of their trial is valid; its time is the column
-    `initial_contact_s`. Sorted by device, task and lot.
+    They are usable and on the clock of their trial, whose first landing is valid; the column
+    `initial_contact_s` is its time as the file counts it. Sorted by device, task and lot.
     """
+    own_clock = landings["flags"].str.contains(str(Reason.OWN_CLOCK), regex=False)
     first = landings.loc[
-        landings["valid"] & (landings["landing"] == 1) & landings["initial_contact_s"].notna(),
+        landings["valid"]
+        & (landings["landing"] == 1)
+        & landings["initial_contact_s"].notna()
+        & ~own_clock,
         [*_TRIAL, "initial_contact_s"],
     ]
     drawn = recordings.loc[recordings["usable"]].merge(first, on=_TRIAL, validate="m:1")
+    # The file is read as it is: the lag that was taken from its times is still in them.
+    clocks = synchronisation.set_index("recording_id")
+    away = drawn["recording_id"].isin(clocks.index[~clocks["applied"].astype(bool)])
+    lag_s = drawn["recording_id"].map(clocks["lag_s"]).astype(float).fillna(0.0)
+    drawn = drawn.assign(initial_contact_s=drawn["initial_contact_s"] + lag_s).loc[~away]
     drawn = drawn.assign(lot=drawn["recording_id"].map(lot))
     drawn = drawn.sort_values(["device", "task", "lot"], ignore_index=True)
     return drawn.groupby(["device", "task"], sort=True).head(count).reset_index(drop=True)
@@ -181,6 +193,7 @@ def residual_curves(
     *,
     recordings: Path,
     landings: Path,
+    synchronisation: Path,
     residuals: Path,
     processing: dict[str, Any],
     devices: dict[str, Any],
@@ -190,7 +203,7 @@ def residual_curves(
 
     Parameters
     ----------
-    recordings, landings
+    recordings, landings, synchronisation
         The collected tables. They change when a raw file does (they hold its hash), so that the
         raw files themselves need not be watched.
 
@@ -204,6 +217,7 @@ def residual_curves(
     drawn = draw_recordings(
         read_table(recordings),
         read_table(landings),
+        read_table(synchronisation),
         settings.residual_analysis.recordings_per_device_and_task,
     )
     tables = list(_tables(drawn, profiles, Path(study_folder), settings))
@@ -215,6 +229,7 @@ def residual_curves(
         inputs={
             "recordings": sha256_of_file(recordings),
             "landings": sha256_of_file(landings),
+            "synchronisation": sha256_of_file(synchronisation),
             "processing": hash_of_settings(processing),
             "devices": hash_of_settings(devices),
         },

@@ -1,4 +1,4 @@
-"""Rows of the derived tables, collected as plain tuples: a table is made once per shard."""
+"""Rows of landings and values, and all rows of a shard: a table is made of them once per shard."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from typing import Any
 
 import pyarrow as pa
 
-from pipeline.extraction.calibrated import Calibrated
+from pipeline.extraction.file_rows import Row, clock_row
 from pipeline.extraction.limbs import is_dominant, limb_of
-from pipeline.extraction.reading import Reading
+from pipeline.extraction.observe import Landings
 from pipeline.extraction.standing import Standing
-from pipeline.extraction.synchronise import Clock
+from pipeline.extraction.stomp_clocks import Clock
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import SideLanding, Source, Value
 from pipeline.extraction.visit import Measurement
@@ -24,8 +24,6 @@ from pipeline.reasons import Reason
 from shared.metric_dictionary import metrics
 from shared.schemas import schema_of
 from shared.tables import arrow_schema
-
-Row = tuple[Any, ...]
 
 _METRICS = schema_of("metrics")
 _VALUE_KEY = itemgetter(*map(_METRICS.names.index, _METRICS.key))
@@ -63,83 +61,6 @@ def table(rows: list[Row], name: str) -> pa.Table:
         for column, type_ in zip(columns, types, strict=True)
     ]
     return pa.table(arrays, names=schema.names)
-
-
-def recording_row(index: Mapping[str, Any], reading: Reading) -> Row:
-    """Return the row of a raw file in the table `recordings`."""
-    return (
-        index["recording_id"],
-        reading.sha256,
-        index["athlete_id"],
-        index["site"],
-        index["visit"],
-        index["task"],
-        index["side"],
-        index["trial"],
-        index["device"],
-        index["path"],
-        reading.rate_hz,
-        reading.samples,
-        reading.duration_s,
-        reading.jitter_s,
-        reading.signals is not None,
-        join_flags(reading.flags),
-        reading.reason,
-    )
-
-
-def clock_row(index: Mapping[str, Any], clock: Clock) -> Row:
-    """Return the row of a recording in the table `synchronisation`; `index` is of its trial."""
-    return (
-        clock.recording_id,
-        clock.reference_id,
-        index["athlete_id"],
-        index["site"],
-        index["visit"],
-        index["task"],
-        index["side"],
-        index["trial"],
-        clock.device,
-        clock.compared,
-        clock.place,
-        clock.lag_s,
-        clock.correlation,
-        clock.second_peak,
-        clock.residual_s,
-        clock.lag_s is not None,
-        clock.reason,
-    )
-
-
-def calibration_row(index: Mapping[str, Any], sha256: str, found: Calibrated) -> Row:
-    """Return the row of a calibrated place in the table `calibrations`."""
-    source = found.source
-    offsets = [None if math.isnan(value) else value for value in found.offset]
-    offsets += [None] * (3 - len(offsets))
-    return (
-        index["athlete_id"],
-        index["site"],
-        index["visit"],
-        index["device"],
-        index["unit_code"],
-        found.kind,
-        found.location,
-        sha256,
-        index["path"],
-        source.first_sample,
-        source.last_sample,
-        *offsets,
-        found.spread,
-        found.body_weight_n,
-        found.change,
-        found.explained_share,
-        found.stance_share,
-        found.zero_source,
-        found.bench.word,
-        found.bench.detail,
-        not found.reason,
-        found.reason,
-    )
 
 
 def _raw(landing: SideLanding, position: float | None) -> int | None:
@@ -283,6 +204,20 @@ def source_rows(row: Row, value: Value, events: Source | None) -> list[Row]:
     return [(*key, *source) for source in used]
 
 
+def _landings(measurement: Measurement) -> Landings:
+    """Return each landing of a trial once: on the first clock that has seen it, the trial's first.
+
+    A landing without a contact on any clock is shown as the trial's clock has it.
+    """
+    landings: Landings = {}
+    for part in measurement.by_clock:
+        for place, landing in part.observed.chosen.items():
+            known = landings.get(place)
+            if known is None or (known.contact is None and landing.contact is not None):
+                landings[place] = landing
+    return landings
+
+
 class ShardRows:
     """The rows of a shard, table by table."""
 
@@ -296,15 +231,20 @@ class ShardRows:
         self, measurement: Measurement, athlete: Athlete, standing: Standing
     ) -> None:
         """Add landings, values and sources of a trial."""
-        seen = measurement.observed
-        words = {}
-        for (number, side), landing in seen.chosen.items():
-            words[number, side] = landing_words(seen.trial, side, number, athlete)
+        trial, words = measurement.observed.trial, {}
+        for (number, side), landing in _landings(measurement).items():
+            words[number, side] = landing_words(trial, side, number, athlete)
             self.rows["landings"].append(
-                landing_row(seen.trial, landing, athlete, standing, self.judge.excluding)
+                landing_row(trial, landing, athlete, standing, self.judge.excluding)
             )
+        for part in measurement.by_clock:
+            self._add_values(part, words)
+
+    def _add_values(self, part: Measurement, words: Mapping[tuple[int, str], Row]) -> None:
+        """Add the values on one clock of a trial, each with the flags of its landing there."""
+        seen = part.observed
         sources: dict[int, Source | None] = {}
-        for value in measurement.values:
+        for value in part.values:
             place, events = (value.number, value.side), value.events
             if id(events) not in sources:
                 sources[id(events)] = _event_source(events)
@@ -319,7 +259,8 @@ class ShardRows:
             if clock.lag_s is None:
                 rule = str(Reason.SYNC_FAIL)
                 name, site = clock.recording_id, index["site"]
-                self.exclude("recording", name, site, "extract", rule, clock.reason)
+                detail = f"measured on its own clock only: {clock.reason}"
+                self.exclude("recording", name, site, "extract", rule, detail)
 
     def exclude(
         self, level: str, name: str, site: str, step: str, reason: str, detail: str

@@ -23,7 +23,7 @@ from pipeline.extraction.standing import Standing
 from pipeline.extraction.tasks import LANDINGS
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import Carrier, SideLanding, Source, Value
-from pipeline.metrics.outcome import Measured, Outcome, Refused
+from pipeline.metrics.outcome import Outcome, Refused
 from pipeline.quality.windows import saturation
 from pipeline.reasons import Reason
 from shared.metric_dictionary import Metric, metrics
@@ -31,6 +31,16 @@ from shared.settings.processing import ProcessingSettings
 
 AT_FORCE_PEAK = "knee_flexion_at_peak_vgrf"
 """The one knee metric that needs a plate; without one in the trial it is not wanted."""
+
+_NO_LIMB_FORCE = Refused(
+    Reason.NO_LIMB_FORCE, "one plate carries both limbs: this limb has no force of its own"
+)
+_NO_PLATE_EVENTS = Refused(
+    Reason.NO_PLATE_EVENTS,
+    "the plate has not seen this landing, or not the whole foot: the instant of its peak force is "
+    "not known",
+)
+_OTHER_CLOCK = Refused(Reason.SYNC_FAIL, "plate and gyroscopes do not share their clock")
 
 FullScales = Mapping[str, Mapping[str, float]]
 """Device -> channel -> full scale in SI units; infinite where clipping is not looked for."""
@@ -74,7 +84,7 @@ def clipped(
 
 
 def _refusal(landing: SideLanding) -> Refused:
-    reasons = (Reason.NO_FLIGHT, Reason.SHORT_RECORDING)
+    reasons = (Reason.SYNC_FAIL, Reason.NO_FLIGHT, Reason.SHORT_RECORDING)
     known = [reason for reason in reasons if str(reason) in landing.flags]
     return Refused((known or [Reason.NO_LANDING])[0], "the landing was not found")
 
@@ -172,7 +182,7 @@ def values_of_knees(
     standing: Standing,
     scales: FullScales,
     settings: ProcessingSettings,
-    force_peaks: Mapping[tuple[int, str], float],
+    force_peaks: Mapping[tuple[int, str], float | Refused],
 ) -> Iterator[Value]:
     """Yield the values of the gyroscopes.
 
@@ -181,7 +191,7 @@ def values_of_knees(
     mirrored
         The (device, side) whose units were turned.
     force_peaks
-        Peaks of the limbs' forces by (number, side), in s on the trial's clock.
+        From the function of this name.
     """
     trial = observed.trial
     for side, knee in knees.items():
@@ -211,10 +221,8 @@ def values_of_knees(
             flags: dict[str, frozenset[str]] = {}
             if todo and contact is not None:
                 until = landing.takeoff_after_contact_in(knee.signals)
-                # A plate that does not give the events does not give the instant of its peak.
-                by_plate = landing.event_source == PLATE
-                peak_s = force_peaks.get((number, side)) if by_plate else None
-                peak = None if peak_s is None else knee.signals.position(peak_s)
+                peak_s = _force_peak(observed, landing, force_peaks)
+                peak = peak_s if isinstance(peak_s, Refused) else knee.signals.position(peak_s)
                 outcomes, flags = gyro_values(knee, contact, until, peak, settings)
                 late = _sync_flags(
                     observed, landing, device, settings.quality.largest_clock_difference_s
@@ -223,27 +231,50 @@ def values_of_knees(
             at_peak = [metric for metric in todo if metric.id == AT_FORCE_PEAK]
             others = tuple(metric for metric in todo if metric.id != AT_FORCE_PEAK)
             yield from judged(carrier, others, outcomes, landing, settings, flags)
-            if at_peak and observed.plates is not None:
-                events = _until_force_peak(landing, force_peaks.get((number, side)))
+            if at_peak and (observed.plates is not None or trial.plates_elsewhere):
+                events = _until_force_peak(landing, _force_peak(observed, landing, force_peaks))
                 yield from judged(carrier, tuple(at_peak), outcomes, events, settings, flags)
 
 
-def _until_force_peak(landing: SideLanding, peak_s: float | None) -> SideLanding:
+def _until_force_peak(landing: SideLanding, peak_s: float | Refused) -> SideLanding:
     """Return the landing with the peak of its force as its last event: the plate's part."""
-    if peak_s is None or landing.signals is None:
+    if isinstance(peak_s, Refused) or landing.signals is None:
         return landing
     return replace(landing, takeoff=landing.signals.position(peak_s))
 
 
-def force_peaks(plates: Iterable[Value]) -> dict[tuple[int, str], float]:
-    """Return when each limb's force has its peak, in s on the trial's clock, by (number, side)."""
-    return {
-        (value.number, value.side): contact_s + value.outcome.value / 1000.0
-        for value in plates
-        if value.metric == "time_to_peak_vgrf"
-        and isinstance(value.outcome, Measured)
-        and (contact_s := value.events.seconds(value.events.contact)) is not None
-    }
+def force_peaks(plates: Iterable[Value]) -> dict[tuple[int, str], float | Refused]:
+    """Return when each limb's force has its peak, in s on the trial's clock, by (number, side).
+
+    Landings whose contact the plate has not seen are left out; a peak that cannot be told in one
+    that was seen is there with its reason.
+    """
+    peaks: dict[tuple[int, str], float | Refused] = {}
+    for value in plates:
+        if value.metric != "time_to_peak_vgrf":
+            continue
+        contact_s, outcome = value.events.seconds(value.events.contact), value.outcome
+        if contact_s is not None:
+            peaks[value.number, value.side] = (
+                outcome if isinstance(outcome, Refused) else contact_s + outcome.value / 1000.0
+            )
+    return peaks
+
+
+def _force_peak(
+    observed: Observed, landing: SideLanding, peaks: Mapping[tuple[int, str], float | Refused]
+) -> float | Refused:
+    """Return when this limb's force has its peak, in s on the trial's clock, or why none is known.
+
+    A plate that does not give the events does not give the instant of its peak.
+    """
+    if observed.trial.plates_elsewhere:
+        return _OTHER_CLOCK
+    if observed.trial.side == "both" and observed.plates and not observed.plates.per_limb:
+        return _NO_LIMB_FORCE
+    if landing.event_source != PLATE:
+        return _NO_PLATE_EVENTS
+    return peaks.get((landing.number, landing.side), _NO_PLATE_EVENTS)
 
 
 def values_of_camera(observed: Observed, settings: ProcessingSettings) -> Iterator[Value]:

@@ -14,15 +14,17 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline.extraction.calibrated import FLEXION, STANDING, STANDING_END
+from pipeline.extraction.clocks import shared_clocks_of
+from pipeline.extraction.file_rows import calibration_row, recording_row
 from pipeline.extraction.flagged import Flagged
 from pipeline.extraction.harmonised import harmonised
-from pipeline.extraction.reading import Reading, profiles_of, read_file
-from pipeline.extraction.rows import Athlete, ShardRows, calibration_row, recording_row
+from pipeline.extraction.reading import Reading, profiles_of, read_file, shortest_recording_s
+from pipeline.extraction.rows import Athlete, ShardRows
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
 from pipeline.extraction.synchronise import WAYS, Synchroniser
 from pipeline.extraction.tasks import require_known
-from pipeline.extraction.trials import Trial
+from pipeline.extraction.trials import SharedClocks, Trial
 from pipeline.extraction.units import Unit, UnitTables, read_unit_tables, unit_at_visit
 from pipeline.extraction.visit import measure_visit
 from pipeline.extraction.waveforms import Examples
@@ -49,6 +51,8 @@ class _Setting:
     processing: ProcessingSettings
     units: UnitTables
     synchronise: Synchroniser
+    shared_clocks: Mapping[str, SharedClocks]
+    shortest_s: Mapping[str, float]
 
     def read(self, index: Index, name: str) -> Reading:
         if not index["usable"]:
@@ -58,7 +62,7 @@ class _Setting:
             self.profiles[index["device"]],
             index["path"],
             name,
-            self.processing.calibration.window_s,
+            self.shortest_s[index["device"]],
         )
 
 
@@ -157,7 +161,10 @@ def _trials(
         if usable:
             first = group[0]
             box = first["box_height_m"]
-            together = setting.synchronise(usable, standing.body_weight_n, setting.processing)
+            shared = setting.shared_clocks.get(first["site"], ())
+            together = setting.synchronise(
+                usable, standing.body_weight_n, setting.processing, shared
+            )
             shard.add_clocks(first, together.clocks)
             yield Trial(
                 first["athlete_id"],
@@ -170,6 +177,7 @@ def _trials(
                 tuple(x for one in together.recordings for x in harmonised(one, rates)),
                 None if pd.isna(order := first["order_in_session"]) else shares[int(order)],
                 accelerometers,
+                shared,
             )
 
 
@@ -239,6 +247,8 @@ def extract_shard(
         settings,
         read_unit_tables(unit_calibrations),
         WAYS[study.get("synchronisation", "trigger")],
+        shared_clocks_of(study),
+        {name: shortest_recording_s(profile, settings) for name, profile in profiles.items()},
     )
     index = [row for row in _records(recordings_index, set(people)) if row["task"] != "standing"]
     standings = _grouped(_records(calibration_index, set(people)), "athlete_id", "visit")

@@ -33,6 +33,7 @@ class Signals:
     flags : flags of the recording that concern all of its values
     slots : slot of each raw sample; None when no row is missing
     recorded : the same channels at the rate of the file; None where this is that rate
+    clock : '' on the clock of the trial; else the devices that share the clock it is on
     """
 
     recording_id: str
@@ -44,6 +45,7 @@ class Signals:
     flags: tuple[str, ...] = ()
     slots: Indices | None = None
     recorded: Signals | None = None
+    clock: str = ""
 
     @property
     def as_recorded(self) -> Signals:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.filtering.butterworth import zero_lag_lowpass
+from pipeline.extraction.signals import Signals
+from pipeline.filtering.butterworth import settling_samples, zero_lag_lowpass
 from pipeline.metrics.outcome import Refused
 from pipeline.reasons import Reason
 
@@ -20,14 +21,23 @@ same samples of the filtered whole recording to rounding. Closed form.
 """
 
 
-def too_slow_for(cutoff_hz: float | None, rate_hz: float) -> Refused | None:
-    """Return why a cut-off cannot be applied at a rate; None where it can."""
-    if cutoff_hz is None or cutoff_hz < 0.5 * rate_hz:
+def unfit_for(cutoff_hz: float | None, recording: Signals) -> Refused | None:
+    """Return why a cut-off cannot be applied to a recording (rate, length); None where it can."""
+    if cutoff_hz is None:
         return None
-    return Refused(
-        Reason.RATE_MISMATCH,
-        f"{rate_hz:g} samples per second do not allow the cut-off of {cutoff_hz:g} Hz",
-    )
+    rate_hz, samples = recording.rate_hz, next(iter(recording.channels.values())).size
+    if cutoff_hz >= 0.5 * rate_hz:
+        return Refused(
+            Reason.RATE_MISMATCH,
+            f"{rate_hz:g} samples per second do not allow the cut-off of {cutoff_hz:g} Hz",
+        )
+    if samples <= (settling := settling_samples(cutoff_hz, rate_hz)):
+        return Refused(
+            Reason.SHORT_RECORDING,
+            f"{recording.recording_id} has {samples} samples at {rate_hz:g} per second, expected "
+            f"more than {settling}: three periods of the cut-off of {cutoff_hz:g} Hz",
+        )
+    return None
 
 
 def filtered_between(

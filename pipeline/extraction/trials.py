@@ -12,6 +12,9 @@ from shared.channels import AXES
 WAIST = tuple(f"waist_acceleration.{axis}" for axis in AXES)
 REFERENCE = tuple(f"reference_acceleration.{axis}" for axis in AXES)
 
+SharedClocks = tuple[tuple[str, ...], ...]
+"""Groups of devices whose files count from the same instant, whatever other devices do."""
+
 
 @dataclass(frozen=True, slots=True)
 class Trial:
@@ -21,6 +24,8 @@ class Trial:
     ----------
     session_share : place in the session, 0 at its start, 1 at its end; None when not known
     accelerometers : (device, place) -> accepted bench calibration of an accelerometer
+    shared_clocks : as declared for the site
+    elsewhere : further recordings of the same performance, on clocks of their own
     """
 
     athlete_id: str
@@ -33,6 +38,8 @@ class Trial:
     recordings: tuple[Signals, ...]
     session_share: float | None = None
     accelerometers: Mapping[tuple[str, str], Accelerometer] = field(default_factory=dict)
+    shared_clocks: SharedClocks = ()
+    elsewhere: tuple[Signals, ...] = ()
 
     @property
     def name(self) -> str:
@@ -50,9 +57,18 @@ class Trial:
 
     def plate_channels(self) -> tuple[Signals, list[str]] | None:
         """Return the recording of the force plates and its channels, left before right."""
-        for recording in self.recordings:
-            if recording.has("vertical_force.left", "vertical_force.right"):
-                return recording, ["vertical_force.left", "vertical_force.right"]
-            if recording.has("vertical_force.single"):
-                return recording, ["vertical_force.single"]
-        return None
+        return _plate_channels(self.recordings)
+
+    @property
+    def plates_elsewhere(self) -> bool:
+        """Tell whether plates have recorded the performance on another clock."""
+        return bool(self.elsewhere) and _plate_channels(self.elsewhere) is not None
+
+
+def _plate_channels(recordings: tuple[Signals, ...]) -> tuple[Signals, list[str]] | None:
+    for recording in recordings:
+        if recording.has("vertical_force.left", "vertical_force.right"):
+            return recording, ["vertical_force.left", "vertical_force.right"]
+        if recording.has("vertical_force.single"):
+            return recording, ["vertical_force.single"]
+    return None

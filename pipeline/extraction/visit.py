@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipeline.calibration.mirrored import mounting
 from pipeline.extraction.accelerometer_values import values_of_reference, values_of_waist
+from pipeline.extraction.clocks import (
+    by_clock,
+    refuse_across_clocks,
+    split_where_contacts_disagree,
+)
 from pipeline.extraction.gyro_contacts import contact_either_way, with_gyro_contacts
 from pipeline.extraction.knee import Knee, read_knee, rotation_after_contact, segment_channels
 from pipeline.extraction.observe import Observed, observe
@@ -26,11 +31,20 @@ from shared.settings.processing import ProcessingSettings
 
 @dataclass(frozen=True, slots=True)
 class Measurement:
-    """A measured trial: its landings, their values, and the knees behind them (for figures)."""
+    """A measured trial: its landings, their values, and the knees behind them (for figures).
+
+    What lies on clocks of its own was measured apart: `others`, usually empty.
+    """
 
     observed: Observed
     values: tuple[Value, ...]
     knees: dict[str, Knee]
+    others: tuple[Measurement, ...] = ()
+
+    @property
+    def by_clock(self) -> tuple[Measurement, ...]:
+        """The trial clock by clock, its own first."""
+        return (self, *self.others)
 
 
 def _knees(trial: Trial, standing: Standing) -> dict[str, Knee]:
@@ -67,6 +81,21 @@ def _see(
         *values_of_reference(observed, standing, scales, settings),
     )
     return _Seen(observed, _knees(trial, standing), values)
+
+
+def _see_by_clock(
+    trial: Trial, standing: Standing, scales: FullScales, settings: ProcessingSettings
+) -> tuple[_Seen, ...]:
+    """Look at a trial clock by clock; contacts may show that a clock is not what it was thought."""
+    seen = tuple(_see(part, standing, scales, settings) for part in by_clock(trial))
+    apart = split_where_contacts_disagree(
+        seen[0].observed, settings.quality.largest_clock_difference_s
+    )
+    if apart is None:
+        return seen
+    rest = tuple(x for part in seen[1:] for x in part.observed.trial.recordings)
+    whole = replace(apart, recordings=(*apart.recordings, *rest))
+    return tuple(_see(part, standing, scales, settings) for part in by_clock(whole))
 
 
 def _mirrored_units(
@@ -114,16 +143,37 @@ def measure_visit(
     Each trial is looked at as soon as it has been read, while its samples are in the processor's
     cache; only the knees wait for the whole visit, which tells how their units are mounted.
     """
-    visit = [_see(trial, standing, scales, settings) for trial in trials]
-    mirrored = _mirrored_units(visit, settings)
-    for seen in visit:
-        knees = {
+    visit = [_see_by_clock(trial, standing, scales, settings) for trial in trials]
+    mirrored = _mirrored_units([seen for parts in visit for seen in parts], settings)
+    for parts in visit:
+        first, *others = _measured(parts, mirrored, standing, scales, settings)
+        yield replace(first, others=tuple(others)) if others else first
+
+
+def _measured(
+    parts: tuple[_Seen, ...],
+    mirrored: frozenset[tuple[str, str]],
+    standing: Standing,
+    scales: FullScales,
+    settings: ProcessingSettings,
+) -> Iterator[Measurement]:
+    """Yield the parts of a trial with the values of their knees, clock by clock."""
+    turned = [
+        {
             side: knee.turned() if (knee.signals.device, side) in mirrored else knee
             for side, knee in seen.knees.items()
         }
-        observed = with_gyro_contacts(seen.observed, knees, settings)
+        for seen in parts
+    ]
+    observed = refuse_across_clocks(
+        [
+            with_gyro_contacts(seen.observed, knees, settings)
+            for seen, knees in zip(parts, turned, strict=True)
+        ]
+    )
+    for seen, part, knees in zip(parts, observed, turned, strict=True):
         of_knees = values_of_knees(
-            observed, knees, mirrored, standing, scales, settings, force_peaks(seen.values)
+            part, knees, mirrored, standing, scales, settings, force_peaks(seen.values)
         )
-        values = (*seen.values, *of_knees, *values_of_camera(observed, settings))
-        yield Measurement(observed, values, knees)
+        values = (*seen.values, *of_knees, *values_of_camera(part, settings))
+        yield Measurement(part, values, knees)

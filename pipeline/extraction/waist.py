@@ -17,7 +17,7 @@ from shared.settings.processing import ProcessingSettings
 
 Signal = NDArray[np.float64]
 
-_OTHER_CLOCK = frozenset({str(Reason.SYNC_FAIL)})
+_OWN_CLOCK = frozenset({str(Reason.OWN_CLOCK)})
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,8 +94,7 @@ def waist_landings(
             waist.signals,
             contact=contact_of(item.landing),
             takeoff=takeoff_of(item.landing, task) if item.landing else None,
-            # Events of a unit whose clock is not known must not bound the values of others.
-            flags=item.flags.union(_OTHER_CLOCK.intersection(waist.signals.flags)),
+            flags=item.flags.union(_OWN_CLOCK.intersection(waist.signals.flags)),
         )
         for number, item in found.items()
     }

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from pipeline.events.waist import resultant
-from pipeline.extraction.stretch import filtered_between, too_slow_for
+from pipeline.extraction.stretch import filtered_between, unfit_for
 from pipeline.extraction.values import shifted
 from pipeline.extraction.waist import Signal, Waist
 from pipeline.metrics.outcome import Outcome, Refused
@@ -41,8 +41,8 @@ def impact_values(
     """
     rate_hz, window_s = unit.signals.rate_hz, settings.windows.waist_peak_s
     cutoff, gravity = settings.filtering.waist_acceleration_hz, settings.standard_gravity
-    if (too_slow := too_slow_for(cutoff, rate_hz)) is not None:
-        return dict.fromkeys(METRICS, too_slow)
+    if (unfit := unfit_for(cutoff, unit.signals)) is not None:
+        return dict.fromkeys(METRICS, unfit)
     # A slope needs a sample on either side of the window.
     first = max(math.floor(contact) - 1, 0)
     last = math.ceil(contact + window_s * rate_hz) + 1

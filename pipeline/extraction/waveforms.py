@@ -22,11 +22,10 @@ from pipeline.extraction.observe import Observed
 from pipeline.extraction.rows import landing_id
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing
-from pipeline.extraction.stretch import too_slow_for
+from pipeline.extraction.stretch import unfit_for
 from pipeline.extraction.values import SideLanding
 from pipeline.extraction.visit import Measurement
 from pipeline.quality.flags import is_valid
-from pipeline.reasons import Reason
 from shared.schemas import schema_of
 from shared.settings.processing import ProcessingSettings, Waveforms
 
@@ -86,7 +85,7 @@ def knee_angles(
         contact, rate_hz = landing.contact_in(knee.signals), knee.signals.rate_hz
         if contact is None or not 0.0 <= contact < len(knee.rate):
             continue
-        if too_slow_for(settings.filtering.angular_rate_hz, rate_hz) is not None:
+        if unfit_for(settings.filtering.angular_rate_hz, knee.signals) is not None:
             continue
         reach = math.ceil(contact + after_contact_s * rate_hz) + 1
         flexion = angle_around(knee, contact, reach, settings)
@@ -156,8 +155,7 @@ class Examples:
         curves = [
             (Label(curve.channel, curve.unit), values)
             for curve in _curves(measurement, landing, standing, self.settings)
-            if str(Reason.SYNC_FAIL) not in curve.signals.flags
-            and (values := curve.around(contact_s, self.grid_s)) is not None
+            if (values := curve.around(contact_s, self.grid_s)) is not None
         ]
         if curves:
             group[name] = curves

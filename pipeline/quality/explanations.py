@@ -17,7 +17,12 @@ EXPLANATIONS: dict[str, str] = {
     Reason.MISSING_SAMPLES: "samples are missing in the recording",
     Reason.RATE_MISMATCH: "the sampling rate of the file is not the declared one, or too low for "
     "the cut-off of the filter",
-    Reason.SYNC_FAIL: "the recordings of the trial do not share their clock",
+    Reason.SYNC_FAIL: "the value needs an instant of another recording, and the recordings of the "
+    "trial do not share their clock",
+    Reason.OWN_CLOCK: "the recording is not on the clock of its trial: measured by its own device "
+    "alone",
+    Reason.NO_STOMP: "study.yaml says that a stomp synchronises recordings, and none is in this "
+    "trial: nothing was cut off, and each device was measured alone",
     Reason.DRIFT: "the knee angle drifts by more than 5 degrees over the trial",
     Reason.LONG_INTEGRATION: "the knee angle counts from a quiet stance too long before "
     "the landing",
@@ -45,6 +50,9 @@ EXPLANATIONS: dict[str, str] = {
     Reason.NOT_STABILISED: "the force does not stay at body weight long enough within the time "
     "allowed",
     Reason.NO_IMPACT_SPEED: "the speed at contact, or the lowest point, cannot be found",
+    Reason.NO_LIMB_FORCE: "one plate carries both limbs: no limb has a force of its own",
+    Reason.NO_PLATE_EVENTS: "the plate does not give the events of this landing, so the instant of "
+    "its peak force is not known",
 }
 
 

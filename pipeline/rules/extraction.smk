@@ -91,9 +91,10 @@ rule collect:
 
 rule residual_curves:
     input:
-        # Both tables change with the raw files, whose hashes the first one holds.
+        # These tables change with the raw files, whose hashes the first one holds.
         recordings=rules.collect.output.recordings_table,
         landings=rules.collect.output.landings_table,
+        synchronisation=rules.collect.output.synchronisation_table,
         code=code_of("pipeline.extraction.residual_curves:residual_curves"),
     output:
         residuals=f"{RESULTS}/tables/residuals.parquet",

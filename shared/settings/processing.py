@@ -67,6 +67,17 @@ class Filtering(Strict):
     camera_angle_hz: float | None
     gyro_bias: Literal["between_stances", "before_landing"]
 
+    @property
+    def cutoff_by_sensor(self) -> dict[str, float | None]:
+        """Kind of sensor -> cut-off of its signals."""
+        return {
+            "plate": self.force_hz,
+            "waist": self.waist_acceleration_hz,
+            "reference_accelerometer": self.waist_acceleration_hz,
+            "gyro": self.angular_rate_hz,
+            "camera": self.camera_angle_hz,
+        }
+
 
 class Events(Strict):
     """Thresholds and durations of event detection."""

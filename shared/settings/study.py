@@ -10,10 +10,34 @@ from shared.settings.strict import Strict
 
 
 class Site(Strict):
-    """A place of measurement and the instruments in use there."""
+    """A place of measurement, the instruments in use there, and which of them share a clock.
+
+    The files of devices that share a clock count from one and the same instant.
+    """
 
     label: str
     devices: list[str] = Field(min_length=1)
+    shared_clocks: list[list[str]] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _clocks_are_of_its_devices(self) -> Site:
+        named = [device for group in self.shared_clocks for device in group]
+        for device in named:
+            if device not in self.devices:
+                raise ValueError(
+                    f"shared_clocks names {device!r}, expected devices of this site "
+                    f"({', '.join(self.devices)})"
+                )
+            if named.count(device) > 1:
+                raise ValueError(
+                    f"shared_clocks names {device!r} twice; a device has one clock: join the groups"
+                )
+        for group in self.shared_clocks:
+            if len(group) < 2:
+                raise ValueError(
+                    f"a clock of shared_clocks has {len(group)} device(s), expected two or more"
+                )
+        return self
 
 
 class Task(Strict):

@@ -15,6 +15,8 @@ KEY = ["landing_id", "metric", "sensor"]
 OFF_S, STAMPS_S = 0.12345, 50.0
 """The units' clock is ahead by 61.7 of its samples, and counts from another zero."""
 LAG_S = OFF_S + STAMPS_S
+ACROSS = {"knee_flexion_at_peak_vgrf", "contact_lag_of_waist"}
+"""They need an instant by the plate on the clock of the units."""
 
 
 def extracted(tmp_path_factory, clocks, *, trials=1, condition="clean"):
@@ -105,16 +107,25 @@ def test_a_second_stomp_tells_how_far_the_clocks_run_apart(plain, tmp_path_facto
         ((STOMP_S, STOMP_S + 0.6), "does not look the same in both recordings: correlation 0.7"),
     ],
 )
-def test_units_that_saw_another_stomp_are_not_synchronous(stomps, sentence, tmp_path_factory):
+def test_units_that_saw_another_stomp_keep_what_they_yield_alone(
+    plain, stomps, sentence, tmp_path_factory
+):
     tables = extracted(tmp_path_factory, Clocks(stomps_of_units_s=stomps, stamps_s=STAMPS_S))
     clocks, metrics = tables["synchronisation"], tables["metrics"]
     assert not clocks["applied"].any()
     assert clocks["lag_s"].isna().all()
     assert clocks["reason"].str.contains(sentence).all()
     of_units = metrics["recording_id"].str.endswith(".units")
-    assert metrics.loc[of_units, "flags"].str.contains("sync_fail").all()
-    assert not metrics.loc[of_units, "valid"].any()
-    assert not metrics.loc[~of_units, "flags"].str.contains("sync_fail").any()
+    assert metrics.loc[of_units, "flags"].str.contains("own_clock").all()
+    assert not metrics.loc[~of_units, "flags"].str.contains("own_clock|sync_fail").any()
+    across = metrics["flags"].str.contains("sync_fail")
+    assert set(metrics.loc[across, "metric"]) == ACROSS
+    assert metrics.loc[metrics["metric"].isin(ACROSS), "value"].isna().all()
+    # The waist unit has events of its own: as with the common clock, but for where samples fall.
+    pair = beside(plain, tables).query("sensor == 'waist' and metric not in @ACROSS")
+    assert len(pair) > 20
+    assert (pair["valid"] == pair["valid_plain"]).all()
+    assert ((pair["value"] / pair["value_plain"] - 1.0).abs().dropna() < 1e-3).all()
     excluded = tables["exclusions"].query("level == 'recording' and reason == 'sync_fail'")
     assert sorted(excluded["id"]) == sorted(clocks["recording_id"])
     assert excluded["detail"].str.contains(sentence).all()
@@ -123,14 +134,42 @@ def test_units_that_saw_another_stomp_are_not_synchronous(stomps, sentence, tmp_
     assert shown == {"vertical_force", "vertical_force.left", "vertical_force.right"}
 
 
+def test_where_nobody_stomped_each_device_is_measured_alone(plain, tmp_path_factory):
+    """The setting says stomp and is wrong: nothing is cut off, and one flag says why."""
+    tables = extracted(tmp_path_factory, Clocks(stomps_s=(), units_s=OFF_S))
+    metrics, clocks = tables["metrics"], tables["synchronisation"]
+    assert metrics["flags"].str.contains("no_stomp").all()
+    assert not clocks["applied"].any()
+    assert clocks["reason"].str.startswith("no stomp: the largest shock is 0.0").all()
+    assert clocks["reason"].str.endswith("in the reference").all()
+    across = metrics["flags"].str.contains("sync_fail")
+    assert set(metrics.loc[across, "metric"]) == ACROSS
+    pair = beside(plain, tables).query("sensor in ['plate', 'waist'] and metric not in @ACROSS")
+    assert len(pair) > 150
+    assert (pair["valid"] == pair["valid_plain"]).all()
+    assert ((pair["value"] / pair["value_plain"] - 1.0).abs().dropna() < 1e-3).all()
+    # The task begins 4 s later than in the plain study, and nothing was cut off before it.
+    first = pair.query("metric == 'peak_vgrf'")
+    assert (first["first_sample"] - first["first_sample_plain"]).unique() == [4000]
+
+
 def test_a_stomp_of_another_trial_is_told_by_the_landing(tmp_path_factory):
-    """It looks the same but lies 0.4 s elsewhere: plate and waist then disagree on the contact."""
+    """It looks the same but lies 0.4 s elsewhere: plate and waist then disagree on the contact.
+
+    The knee is then timed by the waist unit on the same clock, as if there were no plate.
+    """
     tables = extracted(tmp_path_factory, Clocks(stomps_of_units_s=(STOMP_S + 0.4,)))
     assert tables["synchronisation"]["applied"].all()
     assert tables["synchronisation"]["lag_s"].tolist() == pytest.approx([0.4] * 3, abs=1e-4)
     knees = tables["metrics"].query("sensor == 'gyro' and value.notna()")
     assert len(knees) > 10
-    assert knees["flags"].str.contains("sync_fail").all()
+    assert knees["flags"].str.contains("own_clock").all()
+    assert not set(knees["metric"]) & ACROSS
+    across = tables["metrics"].query("metric in @ACROSS")
+    assert across["flags"].str.contains("sync_fail").all()
+    assert across["value"].isna().all()
+    used = tables["metric_sources"].query("sensor == 'gyro' and role == 'events'")
+    assert used["recording_id"].str.endswith(".units").all()
 
 
 def test_the_same_study_gives_the_same_table(tmp_path_factory):

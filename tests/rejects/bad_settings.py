@@ -30,6 +30,10 @@ def _replaced(name: str, old: str, new: str) -> Callable[[SmallStudy], object]:
     return change
 
 
+def _shared_clocks(groups: list[list[str]]) -> Callable[[SmallStudy], object]:
+    return lambda study: study.study["sites"]["harbour"].update(shared_clocks=groups)
+
+
 def _without_shards(study: SmallStudy) -> None:
     del study.study["shards"]
 
@@ -50,6 +54,19 @@ SETTINGS = [
         _without_shards,
         *("missing_key", "study.yaml", None, "shards"),
         *("nothing", "'shards'", "add it"),
+    ),
+    *(
+        Reject(
+            name,
+            _shared_clocks(groups),
+            *("wrong_value", "study.yaml", None, "sites.harbour"),
+            *("Harbour", expected, "correct the value"),
+        )
+        for name, groups, expected in (
+            ("clock_of_a_device_elsewhere", [["plates", "cameraman"]], "names 'cameraman'"),
+            ("clock_of_one_device", [["plates"]], "has 1 device(s), expected two or more"),
+            ("device_with_two_clocks", [["plates", "plates"]], "'plates' twice"),
+        )
     ),
     Reject(
         "clearance_is_no_visit",

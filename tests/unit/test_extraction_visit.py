@@ -257,13 +257,6 @@ def test_out_of_range():
     assert "out_of_range" in one(measured, "knee_flexion_excursion", "gyro").flags
 
 
-def test_clocks_that_differ_are_told():
-    force = drop_force(times())
-    late = replace(wearables(force), start_s=0.3)
-    (measured,) = measure(trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, force), late))
-    assert "sync_fail" in one(measured, "knee_flexion_excursion", "gyro").flags
-
-
 def test_every_wanted_metric_has_a_row_even_without_a_landing():
     nothing = np.ones_like(times())
     worn = wearables(nothing, knee_scale=0.0)

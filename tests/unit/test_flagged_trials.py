@@ -7,9 +7,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.figures.flagged import sheet_figure
 from analysis.report.build import ReportError
 from analysis.report.check import check_page, read_page
 from analysis.report.flagged_page import build_flagged_page
+from pipeline.extraction.clocks import on_own_clock
 from pipeline.extraction.exclusions import exclusions_of_values
 from pipeline.extraction.flagged import (
     Flagged,
@@ -175,6 +177,7 @@ def test_the_page_shows_what_was_flagged_and_why_and_asks_for_nothing(inputs):
     assert "hard limits" in text  # of the peak that was out of range
     assert "sensor saturated" in text  # noted, though it excludes nothing
     assert "found: contact" in text
+    assert "a rejection by hand or a file found twice has no sheet" in text
     assert "for the study team only" in text
     assert "break-before: page" in text
     for request in ("http:", "https:", "<script", "<img", "@import", "<link"):
@@ -183,6 +186,31 @@ def test_the_page_shows_what_was_flagged_and_why_and_asks_for_nothing(inputs):
     assert read_page(text).numbers == []  # no value of a metric, hence none of a person
     build_flagged_page(**inputs)
     assert inputs["page"].read_text(encoding="utf-8") == text
+
+
+def test_events_are_drawn_on_the_clock_that_saw_them():
+    """A unit on a clock of its own: 300 ms later, so that its events would mislead on the force."""
+    force = drop_force(times())
+    on_plate = plates({"left": 0.0, "right": 0.0}, force)
+    late = on_own_clock(replace(made.wearables(force), start_s=0.3), ())
+    (measured,) = measure(trial(SINGLE, "left", on_plate, late))
+    kept = Flagged(PROCESSING)
+    kept.offer(measured, made.standing())
+    landings = made.rows_of([measured])["landings"]
+    figure = sheet_figure(kept.table().to_pandas(), landings)
+    contact_s = landings["initial_contact_s"].iloc[0]
+    assert contact_s == pytest.approx(3.3, abs=0.05)
+    upright = {
+        axes.get_ylabel(): [
+            line.get_xdata()[0] for line in axes.get_lines() if len(set(line.get_xdata())) == 1
+        ]
+        for axes in figure.axes
+        if axes.get_ylabel()
+    }
+    (of_force,) = (name for name in upright if name.startswith("Vertical"))
+    assert upright.pop(of_force) == []
+    assert len(upright) == 3
+    assert all(contact_s in places for places in upright.values())
 
 
 def test_a_digit_that_is_no_name_stops_the_page(inputs):

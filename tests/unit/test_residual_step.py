@@ -89,6 +89,7 @@ class Study:
         self.root = root
         self.recordings: list[dict] = []
         self.landings: list[dict] = []
+        self.clocks: list[dict] = []
 
     def add(
         self,
@@ -99,6 +100,8 @@ class Study:
         valid=True,
         cut=(),
         clock=1.0,
+        flags="",
+        lag_s=None,
     ):
         rng = np.random.default_rng([athlete, len(device)])
         trial = {
@@ -110,23 +113,31 @@ class Study:
         }
         path = f"{athlete}_{device}.parquet"
         frame = pd.DataFrame(samples(device, rng, duration_s))
-        frame["time"] *= clock
+        frame["time"] = frame["time"] * clock + np.nan_to_num(lag_s or 0.0)
         frame.drop(index=list(cut)).to_parquet(self.root / path)
         name = f"A{athlete:04d}.clearance.{TASK}.left.1.{device}"
         fields = {"recording_id": name, "device": device, "path": path, "usable": usable}
         self.recordings.append(trial | fields)
-        landing = {"landing": 1, "valid": valid, "initial_contact_s": CONTACT_S}
+        if lag_s is not None:
+            applied = not np.isnan(lag_s)
+            row = {"recording_id": name, "lag_s": lag_s, "applied": applied}
+            self.clocks.append(row)
+        landing = {"landing": 1, "valid": valid, "initial_contact_s": CONTACT_S, "flags": flags}
         if trial | landing not in self.landings:
             self.landings.append(trial | landing)
 
     def run(self, **filtering) -> pd.DataFrame:
         pd.DataFrame(self.recordings).to_parquet(self.root / "recordings.parquet")
         pd.DataFrame(self.landings).to_parquet(self.root / "landings.parquet")
+        columns = ["recording_id", "lag_s", "applied"]
+        clocks = pd.DataFrame(self.clocks, columns=columns)
+        clocks.to_parquet(self.root / "synchronisation.parquet")
         content = PROCESSING.model_dump(mode="json")
         content["filtering"] |= filtering
         residual_curves(
             recordings=self.root / "recordings.parquet",
             landings=self.root / "landings.parquet",
+            synchronisation=self.root / "synchronisation.parquet",
             residuals=self.root / "residuals.parquet",
             processing=content,
             devices=DEVICES,
@@ -201,6 +212,21 @@ def test_recordings_that_cannot_tell_are_passed_over(tmp_path):
     assert list(rows.columns) == list(empty_table("residuals").columns)
 
 
+def test_a_file_is_read_at_the_contact_as_its_own_clock_shows_it(tmp_path):
+    """With the lag of its clock beside it, a file that counts from 50 s gives the same curve."""
+    plain, stomped = Study(tmp_path / "plain"), Study(tmp_path / "stomped")
+    for study, lag_s in ((plain, None), (stomped, 50.1234)):
+        study.root.mkdir()
+        study.add(1, "camera", lag_s=lag_s)
+    rows = stomped.run()
+    assert rows["recordings"].unique() == [1]
+    expected = plain.run()["residual_mean"]
+    assert rows["residual_mean"].to_numpy() == pytest.approx(expected.to_numpy(), rel=1e-6)
+    stomped.add(2, "camera", lag_s=math.nan)  # nobody knows where the contact is in this file
+    stomped.add(3, "camera", flags="own_clock")  # timed by a device that is not on its clock
+    assert stomped.run()["recordings"].unique() == [1]
+
+
 def test_recordings_are_drawn_by_their_name_not_by_their_order():
     trials = pd.DataFrame(
         {
@@ -212,9 +238,11 @@ def test_recordings_are_drawn_by_their_name_not_by_their_order():
         }
     )
     recordings = trials.assign(recording_id=trials["athlete_id"], device="body", usable=True)
-    landings = trials.assign(landing=1, valid=True, initial_contact_s=3.0)
-    first = draw_recordings(recordings, landings, 5)
-    other = draw_recordings(recordings.iloc[::-1], landings.sample(frac=1, random_state=1), 5)
+    landings = trials.assign(landing=1, valid=True, initial_contact_s=3.0, flags="")
+    clocks = empty_table("synchronisation")
+    first = draw_recordings(recordings, landings, clocks, 5)
+    shuffled = landings.sample(frac=1, random_state=1)
+    other = draw_recordings(recordings.iloc[::-1], shuffled, clocks, 5)
     assert len(first) == 5
     assert first["recording_id"].tolist() == other["recording_id"].tolist()
     assert first["recording_id"].tolist() != sorted(recordings["recording_id"])[:5]

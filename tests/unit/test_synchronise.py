@@ -97,6 +97,22 @@ def test_a_lone_recording_has_nothing_to_synchronise_but_loses_its_stomp():
     assert recordings["plates"].raw_sample(0) == 3000
 
 
+@pytest.mark.parametrize("lone", ["plates", "waist", "gyroscopes"])
+def test_a_lone_recording_without_a_stomp_stays_whole_where_it_can_show_one(lone):
+    """Gyroscopes alone cannot show that there was no stomp: they are cut as the setting says."""
+    still = {"plates": plates(), "waist": unit(), "gyroscopes": shank()}[lone]
+    still = replace(still, channels={name: np.full(9000, 5.0) for name in still.channels})
+    found = by_stomp([still], WEIGHT, PROCESSING)
+    (signals,) = found.recordings
+    first = signals.raw_sample(0)
+    if lone == "gyroscopes":
+        assert (first, signals.flags) == (SEARCH_S * still.rate_hz, ())
+    else:
+        assert (first, signals.flags) == (0, ("no_stomp",))
+        assert signals.start_s == still.start_s
+    assert found.clocks == ()
+
+
 @pytest.mark.parametrize(
     ("other", "sentence"),
     [
@@ -114,7 +130,7 @@ def test_what_cannot_be_synchronised_is_flagged_with_a_sentence(other, sentence)
     found = clocks[other.device]
     assert sentence in found.reason
     assert found.lag_s is None
-    assert recordings[other.device].flags == ("rate_mismatch", "sync_fail")
+    assert recordings[other.device].flags == ("own_clock", "rate_mismatch")
     assert recordings[other.device].start_s <= SEARCH_S + 1.0 / other.rate_hz
     assert recordings[other.device].channels[next(iter(other.channels))].size > 0
     assert recordings["plates"].flags == ()
@@ -123,7 +139,8 @@ def test_what_cannot_be_synchronised_is_flagged_with_a_sentence(other, sentence)
 def test_neither_plate_nor_accelerometer_gives_no_clock():
     recordings, clocks = synchronised(camera(), shank())
     assert "no stomp can be seen" in clocks["shank"].reason
-    assert recordings["shank"].flags == ("sync_fail",)
+    assert recordings["shank"].flags == ("own_clock",)
+    assert recordings["shank"].clock == "shank"
     assert recordings["camera"].flags == ()
 
 

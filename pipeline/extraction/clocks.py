@@ -1,0 +1,113 @@
+"""Trials whose recordings do not share a clock: each clock is measured alone, never across.
+
+A device that could not be put on the clock of its trial still has its own time base. What it yields
+alone (its own events, and what they bound) is measured on that; what needs an instant of another
+clock is refused with `sync_fail`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Any
+
+from pipeline.extraction.observe import Landings, Observed
+from pipeline.extraction.signals import Signals
+from pipeline.extraction.trials import SharedClocks, Trial
+from pipeline.reasons import Reason
+
+
+def shared_clocks_of(study: Mapping[str, Any]) -> dict[str, SharedClocks]:
+    """Return by site which of its devices share a clock, from the settings of a study."""
+    return {
+        name: tuple(tuple(group) for group in site.get("shared_clocks", []))
+        for name, site in study.get("sites", {}).items()
+    }
+
+
+def clock_of(device: str, shared: SharedClocks) -> tuple[str, ...]:
+    """Return the devices that share the clock of a device, itself included."""
+    return next((group for group in shared if device in group), (device,))
+
+
+def on_own_clock(signals: Signals, shared: SharedClocks) -> Signals:
+    """Return a recording that is no longer on the clock of its trial, and says so."""
+    flags = tuple(sorted({*signals.flags, str(Reason.OWN_CLOCK)}))
+    return replace(signals, clock="+".join(clock_of(signals.device, shared)), flags=flags)
+
+
+def by_clock(trial: Trial) -> tuple[Trial, ...]:
+    """Return a trial clock by clock: first what is on the trial's own, then by name of the clock.
+
+    Each part knows the recordings on the other clocks as `elsewhere`.
+    """
+    clocks = sorted({recording.clock for recording in trial.recordings})
+    if len(clocks) == 1:
+        return (trial,)
+    return tuple(
+        replace(
+            trial,
+            recordings=tuple(x for x in trial.recordings if x.clock == clock),
+            elsewhere=tuple(x for x in trial.recordings if x.clock != clock),
+        )
+        for clock in clocks
+    )
+
+
+def _lags(observed: Observed) -> list[float]:
+    """Return contact by waist minus contact by plate of the landings that both have seen, in s."""
+    lags = []
+    for key, by_waist in observed.waist_landings.items():
+        by_plate = observed.plate_landings.get(key)
+        seconds = [x.seconds(x.contact) for x in (by_waist, by_plate) if x is not None]
+        found = [contact_s for contact_s in seconds if contact_s is not None]
+        if len(found) == 2:
+            lags.append(found[0] - found[1])
+    return lags
+
+
+def split_where_contacts_disagree(observed: Observed, largest_difference_s: float) -> Trial | None:
+    """Return the trial with the waist unit off its clock, where the contacts say so; else None.
+
+    Every landing that plate and waist unit have both seen must lie further apart than a shock
+    takes to the waist: one alone is a contact that was found wrong. Devices that were declared to
+    share their clock stay together.
+    """
+    lags, trial = _lags(observed), observed.trial
+    if observed.plates is None or observed.waist is None or not lags:
+        return None
+    if min(abs(lag_s) for lag_s in lags) <= largest_difference_s:
+        return None
+    away = clock_of(observed.waist.signals.device, trial.shared_clocks)
+    if observed.plates.signals.device in away:
+        return None
+    return replace(
+        trial,
+        recordings=tuple(
+            on_own_clock(x, trial.shared_clocks) if x.device in away else x
+            for x in trial.recordings
+        ),
+    )
+
+
+def refuse_across_clocks(parts: Sequence[Observed]) -> tuple[Observed, ...]:
+    """Mark the landings of a clock that nothing on it can time, but that another clock has seen."""
+    if len(parts) == 1:
+        return tuple(parts)
+    seen = {
+        number
+        for part in parts
+        for (number, _), landing in part.chosen.items()
+        if landing.contact is not None
+    }
+    return tuple(replace(part, chosen=_marked(part.chosen, seen)) for part in parts)
+
+
+def _marked(chosen: Landings, seen: set[int]) -> Landings:
+    refused = frozenset({str(Reason.SYNC_FAIL)})
+    return {
+        (number, side): replace(landing, flags=refused)
+        if landing.signals is None and number in seen
+        else landing
+        for (number, side), landing in chosen.items()
+    }
