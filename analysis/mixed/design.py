@@ -219,8 +219,10 @@ def _refuse_twin_terms(random: Sequence[RandomTerm], codes: Sequence[Array]) -> 
     for j, second in enumerate(random):
         for i in range(j):
             first = random[i]
-            pairs = np.unique(np.column_stack([codes[i], codes[j]]), axis=0).shape[0]
-            if not pairs == codes[i].max() + 1 == codes[j].max() + 1:
+            groups = int(codes[i].max()) + 1
+            if groups != codes[j].max() + 1:
+                continue
+            if np.unique(codes[i] * groups + codes[j]).size != groups:
                 continue
             both = np.column_stack([first.design, second.design])
             if np.linalg.matrix_rank(both) < both.shape[1]:
