@@ -126,14 +126,24 @@ def recovered_limits(
 
 
 def proportional_bias(first: ArrayLike, second: ArrayLike) -> ProportionalBias:
-    """Return the regression of the differences on the means of the pairs."""
+    """Return the regression of the differences on the means of the pairs.
+
+    Raises
+    ------
+    ValueError
+        Missing values, fewer than 3 pairs, equal means, or differences without scatter.
+    """
     one, two = paired_values(first, second)
     means = (one + two) / 2.0
     if np.ptp(means) == 0.0:
         raise ValueError("all pairs have the same mean: a proportional bias cannot be estimated")
     line = stats.linregress(means, one - two)
     df = one.size - 2
-    statistic = float(line.slope / line.stderr) if line.stderr > 0 else float("inf")
+    if not line.stderr > 0:
+        raise ValueError(
+            "the differences lie on a line exactly: the slope of a proportional bias has no error"
+        )
+    statistic = float(line.slope / line.stderr)
     return ProportionalBias(
         float(line.slope), float(line.stderr), df, statistic, float(line.pvalue)
     )

@@ -67,7 +67,7 @@ def gray_test(
     _, stop_time, codes = competing_follow_up(stop, cause)
     labels, groups = group_codes(group, stop_time.size, "group")
     if labels.size < 2:
-        raise SurvivalDataError(f"group: expected at least two groups, found only {labels[0]!r}")
+        raise SurvivalDataError(f"group: expected at least two groups, found only {labels[0]}")
     if not (codes == of_cause).any():
         raise SurvivalDataError(f"cause: no row ends with cause {of_cause}")
     strata_codes = np.zeros(stop_time.size, dtype=np.intp)

@@ -115,6 +115,7 @@ def checked_design(
         _refuse_not_finite(columns[:, j], f"fixed column '{name}'")
     _refuse_collinear(columns, names, "fixed effects")
     coded = [_coded_term(term) for term in random]
+    _refuse_twin_terms(random, [codes for _, codes in coded])
     strata, strata_names = _coded_strata(residual_strata, outcome.shape[0])
     _refuse_no_variation(outcome, columns)
     return MixedDesign(
@@ -211,6 +212,25 @@ def _coded_term(term: RandomTerm) -> tuple[Array, Array]:
             "intercept: every group has one row); leave the term out or add repeats"
         )
     return levels, codes
+
+
+def _refuse_twin_terms(random: Sequence[RandomTerm], codes: Sequence[Array]) -> None:
+    """Refuse two terms that group the rows alike and share an effect: only its sum is known."""
+    for j, second in enumerate(random):
+        for i in range(j):
+            first = random[i]
+            groups = int(codes[i].max()) + 1
+            if groups != codes[j].max() + 1:
+                continue
+            if np.unique(codes[i] * groups + codes[j]).size != groups:
+                continue
+            both = np.column_stack([first.design, second.design])
+            if np.linalg.matrix_rank(both) < both.shape[1]:
+                raise ModelRefusedError(
+                    f"random terms '{first.name}' and '{second.name}' group the rows alike (for a "
+                    "visit in an athlete: one visit each), so their variances cannot be told "
+                    "apart; leave one of them out"
+                )
 
 
 def _coded_strata(residual_strata: ArrayLike | None, rows: int) -> tuple[Array, tuple[str, ...]]:

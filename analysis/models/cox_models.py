@@ -7,7 +7,7 @@ covariates and stratified as the plan says.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from analysis.models.cox_design import CoxDesign, cox_design
 from analysis.models.cox_fit import CoxEstimate, estimate_cox, estimate_firth
 from analysis.models.cox_rows import add_hazard_ratio, add_size, conventions
 from analysis.models.cox_second_opinion import library_numbers
-from analysis.models.multiplicity import holm
+from analysis.models.multiplicity import false_discovery_rate, holm
 from analysis.models.proportionality import add_proportionality
 from analysis.survival.errors import SurvivalDataError
 from shared.tables import read_table
@@ -29,6 +29,8 @@ STEP = "analysis.models.cox_models:cox_models"
 ANALYSES = ("cox_primary", "cox_secondary", "cox_exploratory", "cox_firth", "cox_second_opinion")
 
 Fitted = tuple[CoxDesign, CoxEstimate]
+
+ADJUSTMENTS = {"holm": holm, "false_discovery_rate": false_discovery_rate}
 
 
 def fit_outcome(
@@ -53,23 +55,26 @@ def fit_outcome(
 
 
 def family_p_values(
-    fits: Mapping[str, Fitted], method: str, planned: int
+    fits: Iterable[tuple[str, Fitted]], method: str, planned: int
 ) -> dict[tuple[str, str], float]:
     """Return the adjusted p-value of each (outcome, predictor) of a family of models.
+
+    `fits` holds an outcome and its model; an outcome may have several models.
 
     The family keeps its planned size: a model that was refused, or a coefficient without finite
     estimate, has no p-value but still counts, so that a failed test never eases the others.
     """
-    if method != "holm":
+    if method not in ADJUSTMENTS:
         raise ValueError(f"no adjustment {method!r}")
     tests = {
         (outcome, term.name): found.p
-        for outcome, (design, estimate) in fits.items()
+        for outcome, (design, estimate) in fits
         for term, found in zip(design.terms, estimate.terms, strict=True)
         if term.is_predictor and found.is_finite
     }
     missing = [1.0] * (planned - len(tests))
-    return dict(zip(tests, holm([*tests.values(), *missing]).tolist()[: len(tests)], strict=True))
+    adjusted = ADJUSTMENTS[method]([*tests.values(), *missing])
+    return dict(zip(tests, adjusted.tolist()[: len(tests)], strict=True))
 
 
 def model_numbers(
@@ -91,11 +96,17 @@ def model_numbers(
             extra["family"] = "descriptive"
         if (outcome, term.name) in adjusted:
             extra["p_adjusted"] = adjusted[outcome, term.name]
-            extra["adjustment"] = f"{plan['multiplicity']}, primary predictors x outcomes"
+            extra["adjustment"] = _adjustment(family, plan)
         add_hazard_ratio(numbers, outcome, design.address(term.name), term, found, extra)
     add_size(numbers, outcome, design, plan["confidence_level"])
     add_proportionality(numbers, outcome, design, estimate)
     return numbers
+
+
+def _adjustment(family: str, plan: Mapping[str, Any]) -> str:
+    if family == "exploratory":
+        return "false discovery rate, exploratory predictors x outcomes"
+    return f"{plan['multiplicity']}, primary predictors x outcomes"
 
 
 def joint_models(
@@ -117,7 +128,9 @@ def joint_models(
         except SurvivalDataError as error:
             refused.not_run(outcome, str(error), outcome=outcome)
     planned = len(outcomes) * len(plan["primary"])
-    adjusted = family_p_values(fits, plan["multiplicity"], planned) if family == "primary" else {}
+    adjusted = (
+        family_p_values(fits.items(), plan["multiplicity"], planned) if family == "primary" else {}
+    )
     return [
         refused,
         *(
@@ -128,20 +141,28 @@ def joint_models(
 
 
 def single_models(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> list[Estimates]:
-    """Return the numbers of the exploratory models: one predictor at a time, every outcome."""
+    """Return the numbers of the exploratory models: one predictor at a time, every outcome.
+
+    Their p-values are also adjusted for the rate of false discoveries among all of them: a list
+    of what to study next should say how much of it is chance.
+    """
     analysis = "cox_exploratory"
     refused = Estimates(analysis, family="exploratory")
-    found = [refused]
+    fits: list[tuple[str, Fitted]] = []
     for predictor in plan["exploratory"]:
         name = predictor["name"]
         for outcome in plan["outcomes"]:
             try:
-                fitted = fit_outcome(cohort, [predictor], plan, outcome, name)
+                fits.append((outcome, fit_outcome(cohort, [predictor], plan, outcome, name)))
             except SurvivalDataError as error:
                 refused.not_run((outcome, name), str(error), outcome=outcome)
-                continue
-            found.append(model_numbers(analysis, "exploratory", fitted, plan, outcome, {}))
-    return found
+    planned = len(plan["exploratory"]) * len(plan["outcomes"])
+    adjusted = family_p_values(fits, "false_discovery_rate", planned)
+    numbers = [
+        model_numbers(analysis, "exploratory", fitted, plan, outcome, adjusted)
+        for outcome, fitted in fits
+    ]
+    return [refused, *numbers]
 
 
 def second_opinions(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> list[Estimates]:

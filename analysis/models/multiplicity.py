@@ -16,11 +16,34 @@ def holm(p_values: ArrayLike) -> NDArray[np.float64]:
     ValueError
         A p-value is missing or outside 0 to 1.
     """
-    p = np.asarray(p_values, dtype=float)
-    if not np.all((p >= 0) & (p <= 1)):
-        raise ValueError("p-values must lie between 0 and 1 and none may be missing")
+    p = _checked(p_values)
     order = np.argsort(p, kind="stable")
     steps = np.maximum.accumulate((p.size - np.arange(p.size)) * p[order])
     adjusted = np.empty_like(p)
     adjusted[order] = np.minimum(1.0, steps)
     return adjusted
+
+
+def false_discovery_rate(p_values: ArrayLike) -> NDArray[np.float64]:
+    """Return p-values adjusted for the rate of false discoveries, in the order given.
+
+    Source: Benjamini & Hochberg 1995, J R Stat Soc B 57:289.
+
+    Raises
+    ------
+    ValueError
+        A p-value is missing or outside 0 to 1.
+    """
+    p = _checked(p_values)
+    order = np.argsort(p, kind="stable")[::-1]
+    steps = np.minimum.accumulate(p.size / np.arange(p.size, 0, -1) * p[order])
+    adjusted = np.empty_like(p)
+    adjusted[order] = np.minimum(1.0, steps)
+    return adjusted
+
+
+def _checked(p_values: ArrayLike) -> NDArray[np.float64]:
+    p = np.asarray(p_values, dtype=float)
+    if not np.all((p >= 0) & (p <= 1)):
+        raise ValueError("p-values must lie between 0 and 1 and none may be missing")
+    return p

@@ -7,6 +7,7 @@ from typing import Final
 from analysis.estimates import Estimates
 from analysis.models.cox_design import CoxDesign
 from analysis.models.cox_fit import CoxEstimate
+from analysis.survival.errors import NotIdentifiableError
 from analysis.survival.linear import ChiSquareTest
 from analysis.survival.proportional_hazards import proportional_hazards_test
 
@@ -34,13 +35,15 @@ def add_proportionality(
     numbers: Estimates, outcome: str, design: CoxDesign, estimate: CoxEstimate
 ) -> None:
     """Add the score test that hazard ratios change with time: per term and of all at once."""
+    address = (outcome, *design.address("proportional_hazards_test"))
     if not estimate.converged or design.n_events <= len(design.terms):
-        numbers.not_run(
-            (outcome, *design.address("proportional_hazards_test")),
-            "the model did not converge, or has no more events than terms",
-        )
+        numbers.not_run(address, "the model did not converge, or has no more events than terms")
         return
-    found = proportional_hazards_test(estimate.sample, estimate.fit, TRANSFORM)
+    try:
+        found = proportional_hazards_test(estimate.sample, estimate.fit, TRANSFORM)
+    except NotIdentifiableError as error:
+        numbers.not_run(address, str(error))
+        return
     for name, test in zip(found.names, found.per_covariate, strict=True):
         _add_test(numbers, outcome, design.address(name), test)
     _add_test(numbers, outcome, design.address("global"), found.overall)

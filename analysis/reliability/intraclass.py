@@ -6,6 +6,7 @@ raters, consistency. (., 1) one rating, (., k) the mean of k.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from numpy.typing import ArrayLike
@@ -37,9 +38,7 @@ def intraclass_correlations(
     The interval of ICC(2,k) is the Spearman-Brown step-up of the limits of ICC(2,1); for the
     interval of McGraw & Wong 1996 see `average_agreement_interval`.
     """
-    squares = two_way_mean_squares(scores)
-    if squares.between == 0.0 and squares.error == 0.0:
-        raise ValueError("all scores are equal: a reliability is not defined without variation")
+    squares = _squares_that_vary(scores)
     singles = {
         "1": (_one_way(squares), _one_way_limits(squares, level)),
         "2": (_agreement(squares), _agreement_limits(squares, level)),
@@ -63,9 +62,15 @@ def intraclass_correlations(
 
 
 def average_agreement_interval(scores: ArrayLike, level: float = 0.95) -> tuple[float, float]:
-    """Return the interval of ICC(2,k) by McGraw & Wong 1996 (Psychol Methods 1:30), table 7."""
-    squares = two_way_mean_squares(scores)
+    """Return the interval of ICC(2,k) by McGraw & Wong 1996 (Psychol Methods 1:30), table 7.
+
+    The lower limit is -infinity where the data set none: the raters differ less than their error
+    explains and subjects hardly differ.
+    """
+    squares = _squares_that_vary(scores)
     n, k = squares.subjects, squares.raters_count
+    if squares.error == 0.0 and squares.raters == 0.0:
+        return 1.0, 1.0
     value = reliability_of_mean(_agreement(squares), k)
     a = k * value / (n * (1.0 - value))
     b = 1.0 + k * value * (n - 1) / (n * (1.0 - value))
@@ -75,10 +80,20 @@ def average_agreement_interval(scores: ArrayLike, level: float = 0.95) -> tuple[
     lower = float(f_distribution.ppf(0.5 + level / 2, n - 1, v))
     upper = float(f_distribution.ppf(0.5 + level / 2, v, n - 1))
     between, raters, error = squares.between, squares.raters, squares.error
+    below, above = lower * (raters - error) + n * between, raters - error + n * upper * between
     return (
-        n * (between - lower * error) / (lower * (raters - error) + n * between),
-        n * (upper * between - error) / (raters - error + n * upper * between),
+        n * (between - lower * error) / below if below > 0 else -math.inf,
+        n * (upper * between - error) / above if above > 0 else -math.inf,
     )
+
+
+def _squares_that_vary(scores: ArrayLike) -> MeanSquares:
+    squares = two_way_mean_squares(scores)
+    if squares.between == 0.0 and squares.error == 0.0:
+        raise ValueError(
+            "no subject differs from another: a reliability is not defined without variation"
+        )
+    return squares
 
 
 def _one_way(s: MeanSquares) -> float:

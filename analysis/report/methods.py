@@ -177,7 +177,8 @@ def _hazard_models(plan: dict[str, Any]) -> Markup:
         "tied times by the method of {}, intervals of the {} type at {} %. The "
         "primary metrics entered one model together; each exploratory metric had a model of its "
         "own. P-values are two-sided; those of the primary family ({} primary metrics, {} primary "
-        "outcomes) are also adjusted by the method of {}.",
+        "outcomes) are also adjusted by the method of {}, those of the exploratory metrics for the "
+        "rate of false discoveries by the method of Benjamini and Hochberg.",
         _listed([plan["outcomes"][name]["label"] for name in plan["outcomes"]]),
         stratified,
         penalty,

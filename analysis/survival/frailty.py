@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special
 
-from analysis.survival.checks import Floats, Integers, group_codes
+from analysis.survival.checks import Floats, Integers, confidence_level, group_codes
 from analysis.survival.cox import fit_cox
 from analysis.survival.cox_likelihood import partial_likelihood
 from analysis.survival.cox_sample import CoxSample, Ties
@@ -23,6 +23,7 @@ from analysis.survival.newton import DECREMENT, HALVINGS, LARGEST_SPREAD, ROUNDE
 
 # Range of theta that is searched; at its lower end the frailty is reported as absent.
 SMALLEST, LARGEST = 1e-5, 20.0
+ITERATIONS = 60
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +76,7 @@ class _Inner:
 
 
 def fit_gamma_frailty(
-    sample: CoxSample, group: ArrayLike, *, ties: Ties = "efron", max_iterations: int = 60
+    sample: CoxSample, group: ArrayLike, *, ties: Ties = "efron", max_iterations: int = ITERATIONS
 ) -> FrailtyFit:
     """Fit a Cox model in which the rows of a group share a gamma frailty.
 
@@ -134,6 +135,36 @@ def fit_gamma_frailty(
         n=sample.n,
         n_events=sample.n_events,
     )
+
+
+def frailty_variance_interval(
+    sample: CoxSample, group: ArrayLike, fit: FrailtyFit, *, level: float = 0.95
+) -> tuple[float, float]:
+    """Return profile-likelihood limits of theta: 0 or infinity where the likelihood stays high.
+
+    All theta within reach of the chi-square quantile (1 df) of the highest integrated likelihood.
+    No standard error of theta is offered: it is skewed, and 0 is a boundary.
+
+    Parameters
+    ----------
+    sample, group : those of :func:`fit_gamma_frailty`, which gave ``fit``
+    """
+    confidence_level(level)
+    _, codes = group_codes(group, sample.n, "group")
+    joined = _with_group_columns(sample, codes, fit.groups.size)
+    events = np.bincount(codes[sample.event], minlength=fit.groups.size).astype(np.float64)
+    begin = np.concatenate([fit.coefficients * sample.scale, np.log(fit.frailties)])
+    lowest = fit.log_likelihood - special.chdtri(1, 1 - level) / 2
+
+    def height(log_theta: float) -> float:
+        inner = _climb(joined, begin, float(np.exp(log_theta)), events, fit.ties, ITERATIONS)
+        return float(inner.integrated - lowest)
+
+    at, first, last = np.log([max(fit.theta, SMALLEST), SMALLEST, LARGEST])
+    open_below = fit.singular or fit.log_likelihood_without >= lowest or height(first) >= 0
+    lower = 0.0 if open_below else np.exp(optimize.brentq(height, first, at, xtol=1e-10))
+    upper = np.inf if height(last) >= 0 else np.exp(optimize.brentq(height, at, last, xtol=1e-10))
+    return float(lower), float(upper)
 
 
 def _with_group_columns(sample: CoxSample, codes: Integers, n_groups: int) -> CoxSample:

@@ -79,9 +79,11 @@ def dependent_column(information: Floats) -> tuple[int | None, tuple[int, ...]]:
     for k in range(information.shape[0]):
         earlier = information[:k, :k]
         own = information[k, k]
+        if own <= noise:
+            return k, ()
         loading = np.asarray(np.linalg.solve(earlier, information[:k, k]), dtype=np.float64)
         left = own - loading @ information[:k, k]
         if left <= max(SINGULAR * own, noise):
-            scaled = np.abs(loading) * np.sqrt(np.diag(earlier) / max(own, 1e-300))
+            scaled = np.abs(loading) * np.sqrt(np.diag(earlier) / own)
             return k, tuple(int(i) for i in np.flatnonzero(scaled > 1e-6))
     return None, ()

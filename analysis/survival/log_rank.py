@@ -55,7 +55,7 @@ def log_rank(
     start_time, stop_time, happened = follow_up(stop, event, start)
     labels, codes = group_codes(group, stop_time.size, "group")
     if labels.size < 2:
-        raise SurvivalDataError(f"group: expected at least two groups, found only {labels[0]!r}")
+        raise SurvivalDataError(f"group: expected at least two groups, found only {labels[0]}")
     if not happened.any():
         raise SurvivalDataError("event: no row ends with an event, so hazards cannot be compared")
     strata_codes = np.zeros(stop_time.size, dtype=np.intp)

@@ -18,8 +18,9 @@ from analysis.survival.cox import CoxFit
 from analysis.survival.cox_likelihood import PartialLikelihood, hazard_exposure
 from analysis.survival.cox_residuals import likelihood_at_fit
 from analysis.survival.cox_sample import CoxSample
+from analysis.survival.errors import NotIdentifiableError
 from analysis.survival.event_table import event_table, step_value
-from analysis.survival.linear import ChiSquareTest
+from analysis.survival.linear import ChiSquareTest, dependent_column
 
 TimeTransform = Literal["km", "rank", "identity", "log"]
 
@@ -43,15 +44,37 @@ def proportional_hazards_test(
     ----------
     transform : ``km`` (1 - Kaplan-Meier just before t, pooled over strata), ``rank``
         (among the exit times of all rows), ``identity`` or ``log`` of the event time
+
+    Raises
+    ------
+    NotIdentifiableError : all events at one time, too few for a change of every ratio, or a
+        monotone likelihood
     """
     at = likelihood_at_fit(sample, fit)
     g = event_time_transform(sample, transform)
-    g = g - g.mean()
+    if np.ptp(g) == 0:
+        raise NotIdentifiableError(
+            f"all {sample.n_events} events at one time (of the transform {transform}): whether a "
+            "hazard ratio changes with time cannot be seen"
+        )
+    if fit.monotone:
+        raise NotIdentifiableError(
+            f"covariates {', '.join(fit.diverging)} separate the events from the others: an "
+            "infinite hazard ratio has no change with time"
+        )
+    # The statistic does not depend on the unit of g; the check for information does.
+    g = (g - g.mean()) / np.ptp(g)
     p = len(sample.names)
     departure = sample.standardised[sample.risk_sets.deaths] - at.means
     score = np.concatenate([np.zeros(p), (sample.step_weights * g) @ departure])
     cross = _information(sample, at, fit, g)
     full = np.block([[at.information, cross], [cross, _information(sample, at, fit, g**2)]])
+    without, _ = dependent_column(full)
+    if without is not None:
+        raise NotIdentifiableError(
+            f"{sample.n_events} events carry no information about a change with time of the hazard "
+            f"ratio of {sample.names[without % p]!r} beside the other covariates"
+        )
     model = list(range(p))
     return ProportionalHazardsTest(
         transform=transform,

@@ -1,21 +1,27 @@
 """Time of the nested REML fit against statsmodels, as a ratio in one run.
 
-Run with `python -m tests.benchmarks.bench_mixed`. 20,000 rows: 500 athletes x 4 visits x 10
-landings, random intercepts of athlete and of visit in athlete, three covariates.
+Run with `OPENBLAS_NUM_THREADS=1 python -m tests.benchmarks.bench_mixed`: processor time on one
+core, the best of several runs, so that other work on the machine does not count. 20,000 rows: 500
+athletes x 4 visits x 10 landings, random intercepts of athlete and of visit in athlete, three
+covariates. Both times are those from arrays or a table to the fit: checks and design included.
 """
 
 import time
 import warnings
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import optimize
 
-from analysis.mixed import fit_mixed, kenward_roger_t, random_intercept, satterthwaite_t
+from analysis.mixed import MixedFit, fit_mixed, kenward_roger_t, random_intercept, satterthwaite_t
 from analysis.mixed.bootstrap import parametric_bootstrap
 
 ATHLETES, VISITS, LANDINGS = 500, 4, 10
 BOOTSTRAPS = 20
+RATIO_DEMANDED = 50
+LIKELIHOOD_DEMANDED = 1e-6
 
 
 def nested_data(seed: int = 1) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
@@ -38,31 +44,53 @@ def nested_data(seed: int = 1) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.n
 
 
 def fastest(run: Callable[[], object], repeats: int) -> float:
-    """Return the shortest of several timings in seconds."""
+    """Return the shortest of several timings in seconds of processor time."""
     times = []
     for _ in range(repeats):
-        start = time.perf_counter()
+        start = time.process_time()
         run()
-        times.append(time.perf_counter() - start)
+        times.append(time.process_time() - start)
     return min(times)
 
 
-def statsmodels_fit(
+def statsmodels_model(
     outcome: np.ndarray, fixed: np.ndarray, athlete: np.ndarray, visit: np.ndarray
-) -> float:
-    """Fit the same model with statsmodels and return its log-likelihood."""
+) -> Any:
+    """Return the same model of statsmodels, not yet fitted."""
     import statsmodels.formula.api as formulas
 
     table = pd.DataFrame(fixed[:, 1:], columns=["limb", "visit_level", "athlete_level"])
     table["outcome"], table["athlete"], table["visit"] = outcome, athlete, visit % VISITS
-    model = formulas.mixedlm(
+    return formulas.mixedlm(
         "outcome ~ limb + visit_level + athlete_level",
         table,
         groups="athlete",
         re_formula="1",
         vc_formula={"visit": "0 + C(visit)"},
     )
-    return float(model.fit(reml=True).llf)
+
+
+def best_known(model: Any, fit: MixedFit) -> float:
+    """Climb the log-likelihood of statsmodels from our estimates, and return the highest value.
+
+    Its function is independent of ours, and a search that starts at our maximum finds whatever
+    ours missed. The variances are given in units of that of the residual.
+    """
+    from statsmodels.regression.mixed_linear_model import MixedLMParams
+
+    variance = fit.sigma**2
+    ours = [fit.components[k].covariance[0, 0] / variance for k in (0, 1)]
+
+    def loss(log_ratios: np.ndarray) -> float:
+        ratios = np.exp(log_ratios)
+        params = MixedLMParams.from_components(
+            fe_params=fit.coefficients, cov_re=np.array([[ratios[0]]]), vcomp=ratios[1:]
+        )
+        return -float(model.loglike(params, profile_fe=True))
+
+    options = {"xatol": 1e-7, "fatol": 1e-9}
+    found = optimize.minimize(loss, np.log(ours), method="Nelder-Mead", options=options)
+    return max(-float(found.fun), -loss(np.log(ours)))
 
 
 def main() -> None:
@@ -78,12 +106,20 @@ def main() -> None:
     print(f"bootstrap: {1e3 * each:.1f} ms per refit, {1e3 * each:.1f} s per 1000")
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        start = time.perf_counter()
-        theirs_likelihood = statsmodels_fit(outcome, fixed, athlete, visit)
-        theirs = time.perf_counter() - start
-    print(f"statsmodels: {theirs:.2f} s, {theirs_likelihood:.9f}")
-    print(f"ratio: {theirs / ours:.0f}")
-    print(f"log-likelihood above statsmodels: {fit.log_likelihood - theirs_likelihood:.2e}")
+        models: list[Any] = []
+        reached: list[float] = []
+
+        def whole() -> None:
+            models.append(statsmodels_model(outcome, fixed, athlete, visit))
+            reached.append(float(models[-1].fit(reml=True).llf))
+
+        theirs = fastest(whole, 3)
+        best = best_known(models[-1], fit)
+    print(f"statsmodels: {theirs:.2f} s, {reached[0]:.9f}")
+    print(f"ratio: {theirs / ours:.0f}   goal {RATIO_DEMANDED}")
+    print(f"log-likelihood above statsmodels: {fit.log_likelihood - reached[0]:.2e}")
+    short = max(best - fit.log_likelihood, 0.0)
+    print(f"log-likelihood below the best known: {short:.2e}   goal {LIKELIHOOD_DEMANDED:.0e}")
 
 
 if __name__ == "__main__":

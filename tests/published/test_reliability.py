@@ -122,7 +122,7 @@ def test_component_reliability_follows_its_definition() -> None:
     [
         ([[1.0, np.nan], [2.0, 3.0]], "subject 0, column 1"),
         ([[1.0, 2.0]], "at least 2 subjects"),
-        ([[2.0, 2.0], [2.0, 2.0]], "all scores are equal"),
+        ([[2.0, 2.0], [2.0, 2.0]], "no subject differs"),
     ],
 )
 def test_unusable_scores_are_refused(scores: list[list[float]], message: str) -> None:

@@ -2,11 +2,11 @@
 
 import numpy as np
 import pytest
-from scipy import special
+from scipy import optimize, special
 
 from analysis.survival.cox_sample import cox_sample
 from analysis.survival.errors import NotIdentifiableError, SurvivalDataError
-from analysis.survival.frailty import fit_gamma_frailty
+from analysis.survival.frailty import fit_gamma_frailty, frailty_variance_interval
 from tests.published import survival_tables as tables
 
 
@@ -79,6 +79,62 @@ def test_estimates_maximise_the_integrated_likelihood():
         assert slope == pytest.approx(0, abs=2e-6)
     constant = event.sum() - (deaths * np.log(deaths)).sum()
     assert value(place) + constant == pytest.approx(fit.log_likelihood, rel=1e-10)
+
+
+def test_limits_of_the_variance_solve_the_profile_equation():
+    """At each limit the likelihood of the definition, maximised over the rest, is 1.92 lower."""
+    fit = fit_rats("breslow")
+    table = tables.rats()
+    X = table[["trt"]].to_numpy(dtype=float)
+    stop, event = table["time"].to_numpy(), table["tumor"].to_numpy() == 1
+    litter = np.unique(table["litter"], return_inverse=True)[1]
+    sample = cox_sample(X, stop, event)
+    # At 50 % both limits are inside; the 95 % interval reaches 0, as the test against none says.
+    limits = frailty_variance_interval(sample, litter, fit, level=0.5)
+    times, deaths = np.unique(stop[event], return_counts=True)
+    risk = np.exp(X @ fit.coefficients)
+    start = np.concatenate(
+        [fit.coefficients, np.log(deaths / (risk * (stop >= times[:, None])).sum(axis=1))]
+    )
+    constant = event.sum() - (deaths * np.log(deaths)).sum()
+    drop = special.chdtri(1, 0.5) / 2
+    for theta in limits:
+        best = optimize.minimize(
+            lambda at, theta=theta: (
+                -integrated_log_likelihood(at[:1], at[1:], theta, X, stop, event, litter)
+            ),
+            start,
+            method="BFGS",
+        )
+        assert fit.log_likelihood - (constant - best.fun) == pytest.approx(drop, abs=2e-6)
+    assert limits[0] < fit.theta < limits[1]
+    low, high = frailty_variance_interval(sample, litter, fit)
+    assert fit.frailty_test.p > 0.025
+    assert low == 0
+    assert limits[1] < high < np.inf
+
+
+def test_variance_at_its_boundary_has_an_upper_limit():
+    table = tables.kidney()
+    disease = [(table["disease"] == kind) * 1.0 for kind in ("GN", "AN", "PKD")]
+    X = np.column_stack([table["age"], table["sex"], *disease])
+    sample = cox_sample(X, table["time"], table["status"])
+    fit = fit_gamma_frailty(sample, table["id"])
+    low, high = frailty_variance_interval(sample, table["id"], fit)
+    assert fit.singular
+    assert low == 0
+    assert 0 < high < 2
+
+
+def test_catheter_infections_without_disease():
+    """R's printed fit of age and sex (from memory): variance 0.41, I-likelihood -181.6."""
+    table = tables.kidney()
+    sample = cox_sample(table[["age", "sex"]], table["time"], table["status"])
+    fit = fit_gamma_frailty(sample, table["id"])
+    assert round(fit.theta, 2) == 0.41
+    assert round(fit.log_likelihood, 1) == -181.6
+    low, high = frailty_variance_interval(sample, table["id"], fit)
+    assert 0 < low < fit.theta < high
 
 
 def test_every_person_alone_in_a_group_still_ends():

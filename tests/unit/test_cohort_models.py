@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from statsmodels.stats.multitest import multipletests
 
 from analysis.estimates import estimates_table
 from analysis.models import flow, table_one
@@ -146,7 +147,20 @@ def test_holm_counts_primary_predictors_times_outcomes(study):
     smallest = family["p"].idxmin()
     assert family.loc[smallest, "p_adjusted"] == pytest.approx(min(1, 6 * family["p"].min()))
     assert (family["p_adjusted"] >= family["p"]).all()
-    assert rows.loc[rows["family"] != "primary", "p_adjusted"].isna().all()
+    others = ~rows["family"].isin(["primary", "exploratory"])
+    assert rows.loc[others, "p_adjusted"].isna().all()
+
+
+def test_exploratory_p_values_are_adjusted_for_the_rate_of_false_discoveries(study):
+    """statsmodels `multipletests`, over all exploratory predictors and outcomes of the plan."""
+    folder, paths = study
+    rows = run(cox_models, paths, folder)
+    family = rows.loc[(rows["family"] == "exploratory") & (rows["quantity"] == "hazard_ratio")]
+    planned = len(tables.plan()["exploratory"]) * len(tables.plan()["outcomes"])
+    p = [*family["p"], *[1.0] * (planned - len(family))]
+    expected = multipletests(p, method="fdr_bh")[1][: len(family)]
+    assert family["p_adjusted"].to_numpy() == pytest.approx(expected, rel=1e-12)
+    assert family["adjustment"].str.startswith("false discovery rate").all()
 
 
 def test_a_model_that_could_not_run_does_not_shrink_the_family(study):
@@ -154,7 +168,7 @@ def test_a_model_that_could_not_run_does_not_shrink_the_family(study):
     cohort = read_table(study[1]["cohort"]).query("included")
     outcome = plan["primary_outcomes"][0]
     fits = {outcome: fit_outcome(cohort, plan["primary"], plan, outcome)}
-    adjusted = family_p_values(fits, "holm", planned=6)
+    adjusted = family_p_values(fits.items(), "holm", planned=6)
     found = {
         (outcome, term.name): inference.p
         for term, inference in zip(fits[outcome][0].terms, fits[outcome][1].terms, strict=True)
