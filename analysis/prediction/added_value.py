@@ -16,10 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.prediction.brier import brier_score
+from analysis.prediction.brier import brier_values
 from analysis.prediction.calibration import observed_expected
 from analysis.prediction.censoring import HorizonSample, horizon_sample
-from analysis.prediction.dynamic_auc import dynamic_auc
+from analysis.prediction.dynamic_auc import area_under_curve
 from analysis.prediction.model_building import Judge
 from analysis.prediction.net_benefit import weighted_net_benefit
 from analysis.prediction.uno import uno_concordance
@@ -56,7 +56,7 @@ class Outcome:
         return Outcome(self.stop[rows], self.cause[rows], self.horizon)
 
 
-def discrimination(risk: Floats, outcome: Outcome) -> dict[str, float]:
+def discrimination(risk: Floats, outcome: Outcome, sample: HorizonSample) -> dict[str, float]:
     """Return Harrell's and Uno's C and the area under the ROC curve at the horizon.
 
     Raises
@@ -65,27 +65,24 @@ def discrimination(risk: Floats, outcome: Outcome) -> dict[str, float]:
     """
     stop, event = outcome.stop, outcome.cause == 1
     truncation = min(outcome.horizon, float(stop.max()))
-    at_horizon = dynamic_auc(
-        risk, stop, outcome.cause, horizon=outcome.horizon, controls="without_the_event"
-    )
     return {
         "harrell_c": harrell_concordance(risk, stop, event).estimate,
         "uno_c": uno_concordance(risk, stop, event, truncation=truncation).estimate,
-        "auc": at_horizon.estimate,
+        "auc": area_under_curve(risk, sample, "without_the_event"),
     }
 
 
-def accuracy(risk: Floats, outcome: Outcome, sample: HorizonSample) -> dict[str, float]:
+def accuracy(risk: Floats, sample: HorizonSample) -> dict[str, float]:
     """Return what needs the size of the risks: Brier scores and calibration.
 
     Raises
     ------
     SurvivalDataError : no event by the horizon, or calibration without finite estimate
     """
-    brier = brier_score(risk, outcome.stop, outcome.cause, horizon=outcome.horizon)
+    brier, null = brier_values(risk, sample)
     return {
-        "brier": brier.estimate,
-        "scaled_brier": brier.scaled,
+        "brier": brier,
+        "scaled_brier": 1 - brier / null,
         "observed_expected": sample.risk / float(risk.mean()),
         "calibration_intercept": calibration_intercept(risk, sample).estimate,
         "calibration_slope": calibration_slope_at_horizon(risk, sample).estimate,
@@ -123,8 +120,9 @@ def judge_discrimination(outcome: Outcome) -> Judge:
 
     def judge(predictions: Floats, rows: Integers) -> dict[str, float]:
         there = outcome.of(rows)
+        sample = horizon_sample(there.stop, there.cause, there.horizon)
         return _compared(
-            {m: discrimination(predictions[:, k], there) for k, m in enumerate(MODELS)},
+            {m: discrimination(predictions[:, k], there, sample) for k, m in enumerate(MODELS)},
             DISCRIMINATION,
         )
 
@@ -146,7 +144,7 @@ def judge_all(outcome: Outcome, thresholds: Floats, knots: Floats, along: Floats
         found, benefits = {}, {}
         for k, model in enumerate(MODELS):
             risk = predictions[:, k]
-            found[model] = {**discrimination(risk, there), **accuracy(risk, there, sample)}
+            found[model] = {**discrimination(risk, there, sample), **accuracy(risk, sample)}
             benefits[model], for_all = weighted_net_benefit(risk, sample, thresholds)
         values = _compared(found, COMPARED)
         benefits[ADDED] = benefits[WITH_METRICS] - benefits[REFERENCE]

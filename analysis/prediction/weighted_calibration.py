@@ -28,12 +28,42 @@ _TOLERANCE = 1e-10
 _LARGEST_LINEAR = 30.0
 
 
-@dataclass(frozen=True)
-class CalibrationTerm:
-    """Intercept or slope; the standard error is a sandwich, estimation of the weights included."""
+@dataclass(frozen=True, eq=False)
+class Recalibration:
+    """A fitted regression: coefficients (p,) of columns (n, p) beside an offset (n,)."""
 
-    estimate: float
-    standard_error: float
+    coefficients: Floats
+    columns: Floats
+    offset: Floats
+    sample: HorizonSample
+
+    @property
+    def standard_errors(self) -> Floats:
+        """Sandwich (p,), estimation of the weights included; taken only when asked for."""
+        linear = self.offset + self.columns @ self.coefficients
+        information, _ = _information(linear, self.columns, self.sample)
+        factor = self.sample.weights * np.exp(linear) / _risk(linear)
+        own = self.columns * (factor * (self.sample.case - _risk(linear)))[:, None]
+        censoring = [self.sample.influence_of_censoring(own[:, j]) for j in range(own.shape[1])]
+        influence = (own + np.column_stack(censoring)) @ np.linalg.inv(information)
+        return np.sqrt((influence**2).sum(axis=0))
+
+
+@dataclass(frozen=True, eq=False)
+class CalibrationTerm:
+    """Intercept or slope: the last coefficient of its regression."""
+
+    fit: Recalibration
+
+    @property
+    def estimate(self) -> float:
+        """The coefficient."""
+        return float(self.fit.coefficients[-1])
+
+    @property
+    def standard_error(self) -> float:
+        """Its standard error, predictions held fixed."""
+        return float(self.fit.standard_errors[-1])
 
 
 def complementary_log_log(risks: Floats) -> Floats:
@@ -58,7 +88,7 @@ def calibration_intercept(predicted: Floats, sample: HorizonSample) -> Calibrati
     SurvivalDataError : a predicted risk of 0 or 1, or no finite estimate
     """
     line = complementary_log_log(predicted)
-    return _fitted(np.ones((sample.n, 1)), line, sample)[1][0]
+    return CalibrationTerm(_fitted(np.ones((sample.n, 1)), line, sample))
 
 
 def calibration_slope_at_horizon(predicted: Floats, sample: HorizonSample) -> CalibrationTerm:
@@ -72,7 +102,7 @@ def calibration_slope_at_horizon(predicted: Floats, sample: HorizonSample) -> Ca
     if np.ptp(line) < 1e-9:
         raise SurvivalDataError("predicted: all risks are equal, so there is no calibration slope")
     columns = np.column_stack([np.ones(sample.n), line - line.mean()])
-    return _fitted(columns, np.zeros(sample.n), sample)[1][1]
+    return CalibrationTerm(_fitted(columns, np.zeros(sample.n), sample))
 
 
 def observed_along(
@@ -92,7 +122,7 @@ def observed_along(
     if (scale < 1e-9).any():
         raise SurvivalDataError("predicted: the risks vary too little for a calibration curve")
     columns = np.column_stack([np.ones(sample.n), (basis - centre) / scale])
-    estimates = _fitted(columns, np.zeros(sample.n), sample)[0]
+    estimates = _fitted(columns, np.zeros(sample.n), sample).coefficients
     there = (restricted_cubic_basis(complementary_log_log(along), knots) - centre) / scale
     return _risk(np.column_stack([np.ones(along.size), there]) @ estimates)
 
@@ -101,9 +131,7 @@ def _risk(linear: Floats) -> Floats:
     return -np.expm1(-np.exp(np.minimum(linear, _LARGEST_LINEAR)))
 
 
-def _fitted(
-    columns: Floats, offset: Floats, sample: HorizonSample
-) -> tuple[Floats, list[CalibrationTerm]]:
+def _fitted(columns: Floats, offset: Floats, sample: HorizonSample) -> Recalibration:
     """Solve the weighted score equations of binomial regression: scoring steps, halved on need.
 
     Score: weight (status - p) p' / (p (1 - p)) times the column, the derivative of
@@ -119,7 +147,7 @@ def _fitted(
         except np.linalg.LinAlgError:
             break
         if np.abs(step).max() < _TOLERANCE:
-            return beta, _terms(beta, columns, offset, sample, information)
+            return Recalibration(beta, columns, offset, sample)
         for _ in range(_HALVINGS):
             higher = _log_likelihood(offset + columns @ (beta + step), sample)
             if higher >= height - _TOLERANCE:
@@ -145,15 +173,3 @@ def _information(linear: Floats, columns: Floats, sample: HorizonSample) -> tupl
     weights = sample.weights * hazard
     information = columns.T @ (columns * (weights * hazard * (1 - p) / p)[:, None])
     return information, columns.T @ (weights * (sample.case - p) / p)
-
-
-def _terms(
-    beta: Floats, columns: Floats, offset: Floats, sample: HorizonSample, information: Floats
-) -> list[CalibrationTerm]:
-    linear = offset + columns @ beta
-    p = _risk(linear)
-    own = columns * (sample.weights * (sample.case - p) * np.exp(linear) / p)[:, None]
-    censoring = [sample.influence_of_censoring(own[:, j]) for j in range(own.shape[1])]
-    influence = (own + np.column_stack(censoring)) @ np.linalg.inv(information)
-    errors = np.sqrt((influence**2).sum(axis=0))
-    return [CalibrationTerm(float(b), float(e)) for b, e in zip(beta, errors, strict=True)]
