@@ -21,6 +21,9 @@ from analysis.survival.cox_sample import Ties, cox_sample
 from analysis.survival.errors import SurvivalDataError
 from analysis.survival.ridge import best_ridge
 
+# Rows times event times that are held at once: bounds the memory.
+BLOCK = 2_000_000
+
 RiskModel = Callable[[Floats], Floats]
 """Risk of the event by the horizon (k,) for rows of covariates (k, p)."""
 
@@ -116,6 +119,11 @@ def build_risk_model(
     steps = [_steps_at(part, times) for part in hazards]
 
     def risk(rows: Floats) -> Floats:
+        height = max(1, BLOCK // max(1, times.size))
+        parts = [block_risk(rows[at : at + height]) for at in range(0, len(rows), height)]
+        return np.concatenate(parts)
+
+    def block_risk(rows: Floats) -> Floats:
         own = event.relative(rows)[:, None] * steps[0]
         every = own.copy()
         for part, step in zip(hazards[1:], steps[1:], strict=True):

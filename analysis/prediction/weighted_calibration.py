@@ -24,8 +24,8 @@ from analysis.survival.splines import restricted_cubic_basis
 _STEPS = 40
 _HALVINGS = 20
 _TOLERANCE = 1e-10
-# Beyond this a probability is 0 or 1 to the last bit, and the fit runs away.
-_LARGEST_LINEAR = 30.0
+# Outside these a probability is 0 or 1 for all purposes, and the fit runs away.
+_SMALLEST_LINEAR, _LARGEST_LINEAR = -30.0, 5.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,7 +41,12 @@ class Recalibration:
     def standard_errors(self) -> Floats:
         """Sandwich (p,), estimation of the weights included; taken only when asked for."""
         linear = self.offset + self.columns @ self.coefficients
-        information, _ = _information(linear, self.columns, self.sample)
+        # The link is not canonical, so the observed information is not the expected one.
+        hazard = np.exp(np.minimum(linear, _LARGEST_LINEAR))
+        rising = np.expm1(hazard)
+        curved = hazard * (hazard * (rising + 1) - rising) / rising**2
+        slopes = self.sample.weights * np.where(self.sample.case, curved, hazard)
+        information = self.columns.T @ (self.columns * slopes[:, None])
         factor = self.sample.weights * np.exp(linear) / _risk(linear)
         own = self.columns * (factor * (self.sample.case - _risk(linear)))[:, None]
         censoring = [self.sample.influence_of_censoring(own[:, j]) for j in range(own.shape[1])]
@@ -154,7 +159,8 @@ def _fitted(columns: Floats, offset: Floats, sample: HorizonSample) -> Recalibra
                 break
             step = step / 2
         beta, height = beta + step, higher
-        if np.abs(offset + columns @ beta).max() > _LARGEST_LINEAR:
+        reached = offset + columns @ beta
+        if reached.max() > _LARGEST_LINEAR or reached.min() < _SMALLEST_LINEAR:
             break
     raise SurvivalDataError(
         "predicted: calibration has no finite estimate (too few events, or the predictions order "
@@ -163,7 +169,7 @@ def _fitted(columns: Floats, offset: Floats, sample: HorizonSample) -> Recalibra
 
 
 def _log_likelihood(linear: Floats, sample: HorizonSample) -> float:
-    linear = np.clip(linear, -_LARGEST_LINEAR, _LARGEST_LINEAR)
+    linear = np.clip(linear, _SMALLEST_LINEAR, _LARGEST_LINEAR)
     each = np.where(sample.case, np.log(_risk(linear)), -np.exp(linear))
     return float(sample.weights @ each)
 
