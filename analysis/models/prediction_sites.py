@@ -117,7 +117,7 @@ def add_sites(numbers: Estimates, design: PredictionDesign, plan: Mapping[str, A
         if events < least:
             numbers.not_run(
                 (subject, str(part.site)),
-                f"{events} events at this site, fewer than the {least} that the plan asks for to "
+                f"events at this site: {events}, fewer than the {least} that the plan asks for to "
                 "judge a prediction there",
                 site=str(part.site),
             )
