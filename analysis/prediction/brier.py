@@ -129,6 +129,16 @@ def integrated_brier_score(
     )
 
 
+def brier_values(predicted: Floats, sample: HorizonSample) -> tuple[float, float]:
+    """Return the Brier score and that of the null model, without errors: for many resamples.
+
+    Raises
+    ------
+    SurvivalDataError : every row has the event by the horizon
+    """
+    return float(_terms(sample, predicted).sum()), _null(sample)
+
+
 def _terms(sample: HorizonSample, risks: Floats) -> Floats:
     """Return each row's addend of the score; only their sum has a meaning."""
     return sample.weights * (sample.case - risks) ** 2 / sample.n

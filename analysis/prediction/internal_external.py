@@ -14,7 +14,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.prediction.model_building import Builder, Measure, clusters_of, performance
+from analysis.prediction.model_building import (
+    Builder,
+    Measure,
+    clusters_of,
+    judge_of,
+    performance,
+)
 from analysis.survival.errors import SurvivalDataError
 
 
@@ -64,7 +70,8 @@ def leave_site_out(
         else:
             for name, measure in measures.items():
                 try:
-                    values[name] = float(performance(predict, {name: measure}, here, here)[0])
+                    alone = judge_of({name: measure})
+                    values[name] = performance(predict, alone, here, here)[name]
                 except SurvivalDataError as error:
                     refused[name] = str(error)
         results.append(

@@ -15,22 +15,28 @@ from numpy.typing import NDArray
 from analysis.survival.checks import Floats, Integers, group_codes
 from analysis.survival.errors import SurvivalDataError
 
-# Predictions for the rows at some positions, one each.
+# Predictions for the rows at some positions: (k,) of one model, (k, m) of several built together.
 Predictor = Callable[[Integers], Floats]
 # Builds a predictor from rows of predictors and, paired with them, rows of outcomes. The two are
 # the same positions except under a permutation.
 Builder = Callable[[Integers, Integers], Predictor]
 # Performance of predictions, given the positions of the outcomes that they are for.
 Measure = Callable[[Floats, Integers], float]
+# Several measures at once, by name, where they share work or compare models.
+Judge = Callable[[Floats, Integers], Mapping[str, float]]
+
+
+def judge_of(measures: Mapping[str, Measure]) -> Judge:
+    """Return single measures as one judge."""
+    return lambda predictions, outcomes: {
+        name: measure(predictions, outcomes) for name, measure in measures.items()
+    }
 
 
 def performance(
-    predict: Predictor,
-    measures: Mapping[str, Measure],
-    predictors: Integers,
-    outcomes: Integers,
-) -> Floats:
-    """Return the performance of one model in one group, one value per measure (m,).
+    predict: Predictor, judge: Judge, predictors: Integers, outcomes: Integers
+) -> dict[str, float]:
+    """Return the performance of one model in one group, by measure.
 
     Raises
     ------
@@ -38,16 +44,16 @@ def performance(
         predictions as rows
     """
     predictions = np.asarray(predict(predictors), dtype=np.float64)
-    if predictions.shape != predictors.shape or not np.isfinite(predictions).all():
+    if predictions.shape[:1] != predictors.shape or not np.isfinite(predictions).all():
         raise SurvivalDataError(
             f"predict: expected {predictors.size} finite predictions, found shape "
             f"{predictions.shape} with {int((~np.isfinite(predictions)).sum())} not finite"
         )
-    values = np.array([measure(predictions, outcomes) for measure in measures.values()])
-    for name, value in zip(measures, values, strict=True):
+    values = judge(predictions, outcomes)
+    for name, value in values.items():
         if not np.isfinite(value):
             raise SurvivalDataError(f"measure {name!r}: expected a finite number, found {value}")
-    return values.astype(np.float64)
+    return {name: float(value) for name, value in values.items()}
 
 
 def clusters_of(groups: NDArray | None, rows: int) -> list[Integers]:

@@ -16,7 +16,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.prediction.censoring import checked_horizon, horizon_sample, predicted_risks
+from analysis.prediction.censoring import (
+    HorizonSample,
+    checked_horizon,
+    horizon_sample,
+    predicted_risks,
+)
 from analysis.survival.checks import Floats, Integers, column
 from analysis.survival.errors import SurvivalDataError
 from analysis.survival.event_table import event_table
@@ -96,6 +101,23 @@ def decision_curve(
         horizon=sample.horizon,
         of_interest=of_interest,
     )
+
+
+def weighted_net_benefit(
+    predicted: Floats, sample: HorizonSample, thresholds: Floats
+) -> tuple[Floats, Floats]:
+    """Return the net benefit (T,) of the model and of acting for all, by weights for censoring.
+
+    The shares of true and false positives are those of the weighted group. Where few rows lie above
+    a threshold this is defined all the same, so it can be repeated in every resample; without
+    censoring it equals :func:`decision_curve`.
+    """
+    weights = sample.weights / sample.n
+    odds = thresholds / (1 - thresholds)
+    each = np.where(sample.case, weights, 0.0), np.where(sample.case, 0.0, weights)
+    above = predicted[:, None] >= thresholds
+    for_all = each[0].sum() - each[1].sum() * odds
+    return each[0] @ above - (each[1] @ above) * odds, for_all
 
 
 def _risk(stop: Floats, cause: Integers, horizon: float, of_interest: int) -> float:

@@ -20,7 +20,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.prediction.model_building import Builder, Measure, clusters_of, performance
+from analysis.prediction.model_building import (
+    Builder,
+    Judge,
+    Measure,
+    clusters_of,
+    judge_of,
+    performance,
+)
 from analysis.survival.checks import Floats, Integers, confidence_level
 from analysis.survival.errors import SurvivalDataError
 
@@ -71,7 +78,7 @@ class PermutationNull:
 def optimism_bootstrap(
     rows: int,
     build: Builder,
-    measures: Mapping[str, Measure],
+    measures: Mapping[str, Measure] | Judge,
     *,
     resamples: int,
     seed: int,
@@ -84,7 +91,8 @@ def optimism_bootstrap(
     Parameters
     ----------
     rows : number of rows of the group
-    build, measures : see `model_building`; all measures are taken of the same resamples
+    build, measures : see `model_building`; all measures are taken of the same resamples. Of two
+        models built together, a measure may be the difference: its interval is then paired
     resamples, seed : 200 or more; the same seed gives the same result
     groups : (rows,) labels, e.g. the athlete of each knee; whole clusters are then drawn
     largest_failed_share : of resamples; above it the result is refused
@@ -96,20 +104,22 @@ def optimism_bootstrap(
     _enough(resamples, "resamples")
     everyone = np.arange(rows, dtype=np.intp)
     clusters = clusters_of(groups, rows)
-    apparent = performance(build(everyone, everyone), measures, everyone, everyone)
+    judge = measures if callable(measures) else judge_of(measures)
+    at_first = performance(build(everyone, everyone), judge, everyone, everyone)
+    names, apparent = tuple(at_first), np.array(list(at_first.values()))
     generator = np.random.default_rng(seed)
     in_resample, in_group, reasons = [], [], []
     for _ in range(resamples):
         drawn = _draw(generator, clusters)
         try:
             model = build(drawn, drawn)
-            own = performance(model, measures, drawn, drawn)
-            original = performance(model, measures, everyone, everyone)
+            own = performance(model, judge, drawn, drawn)
+            original = performance(model, judge, everyone, everyone)
         except SurvivalDataError as error:
             reasons.append(str(error))
             continue
-        in_resample.append(own)
-        in_group.append(original)
+        in_resample.append([own[name] for name in names])
+        in_group.append([original[name] for name in names])
     _refuse_many_failures(reasons, resamples, largest_failed_share, "resamples")
     own_values, differences = np.array(in_resample), np.array(in_resample) - np.array(in_group)
     optimism = differences.mean(axis=0)
@@ -127,14 +137,14 @@ def optimism_bootstrap(
             resamples=len(differences),
             failed=len(reasons),
         )
-        for k, name in enumerate(measures)
+        for k, name in enumerate(names)
     }
 
 
 def permutation_null(
     rows: int,
     build: Builder,
-    measures: Mapping[str, Measure],
+    measures: Mapping[str, Measure] | Judge,
     *,
     permutations: int,
     seed: int,
@@ -149,32 +159,35 @@ def permutation_null(
     _enough(permutations, "permutations")
     everyone = np.arange(rows, dtype=np.intp)
     clusters_of(None, rows)
-    apparent = performance(build(everyone, everyone), measures, everyone, everyone)
+    judge = measures if callable(measures) else judge_of(measures)
+    at_first = performance(build(everyone, everyone), judge, everyone, everyone)
+    names, apparent = tuple(at_first), np.array(list(at_first.values()))
     generator = np.random.default_rng(seed)
     found, reasons = [], []
     for _ in range(permutations):
         shuffled = generator.permutation(everyone)
         try:
             model = build(everyone, shuffled)
-            found.append(performance(model, measures, everyone, shuffled))
+            values = performance(model, judge, everyone, shuffled)
+            found.append([values[name] for name in names])
         except SurvivalDataError as error:
             reasons.append(str(error))
     _refuse_many_failures(reasons, permutations, largest_failed_share, "permutations")
-    values = np.array(found)
-    lower, upper = _limits(values, level)
-    as_high = (values >= apparent).sum(axis=0)
+    drawn = np.array(found)
+    lower, upper = _limits(drawn, level)
+    as_high = (drawn >= apparent).sum(axis=0)
     return {
         name: PermutationNull(
             apparent=float(apparent[k]),
-            mean=float(values[:, k].mean()),
+            mean=float(drawn[:, k].mean()),
             lower=float(lower[k]),
             upper=float(upper[k]),
             level=level,
-            p_value=float((1 + as_high[k]) / (1 + len(values))),
-            permutations=len(values),
+            p_value=float((1 + as_high[k]) / (1 + len(drawn))),
+            permutations=len(drawn),
             failed=len(reasons),
         )
-        for k, name in enumerate(measures)
+        for k, name in enumerate(names)
     }
 
 

@@ -116,6 +116,22 @@ def _residual_analysis(_: Context) -> str:
     )
 
 
+def _calibration(_: Context) -> str:
+    return (
+        "Line plot of the risk observed by the horizon against the predicted risk: the apparent "
+        "curve, the curve corrected for optimism with a shaded interval, and the diagonal of right "
+        "predictions. Intercept and slope stand in the table of performance."
+    )
+
+
+def _decision_curve(_: Context) -> str:
+    return (
+        "Line plot of net benefit over a range of threshold risks, for acting by the reference "
+        "model, by the model with landing metrics with a shaded interval, for everybody, and for "
+        "nobody, which is zero. The data stand in the file beside the figure."
+    )
+
+
 def _planted(_: Context) -> str:
     return (
         "Forest plot: for each outcome and metric the planted hazard ratio as a cross and the one "
@@ -134,6 +150,8 @@ _TEXTS: dict[str, Callable[[Context], str]] = {
     "contact_lag": _contact_lag,
     "force_model": _force_model,
     "residual_analysis": _residual_analysis,
+    "calibration": _calibration,
+    "decision_curve": _decision_curve,
     "planted": _planted,
 }
 

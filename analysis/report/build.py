@@ -24,6 +24,7 @@ from analysis.report.glossary import GLOSSARY
 from analysis.report.ledger import Ledger, join, read_ledgers
 from analysis.report.methods import methods
 from analysis.report.page import render
+from analysis.report.prediction_sentences import prediction_sentences
 from analysis.report.sentences import not_run, study_in_brief
 from analysis.report.versions import software_versions
 from shared.tables import read_table, write_table, write_text
@@ -40,6 +41,7 @@ CONTENTS = (
     ("agreement", "Agreement between sensors"),
     ("force", "Force estimated from waist acceleration"),
     ("results", "Results"),
+    ("prediction", "Prediction in the group"),
     ("sensors", "How good are the sensors for the question?"),
     ("planted", "Planted and found (demo only)"),
     ("methods", "Methods"),
@@ -65,6 +67,9 @@ _ANALYSES = {
     "penalised": "cox_firth",
     "sensitivity": "cox_e_value",
     "second_opinion": "cox_second_opinion",
+    "prediction": "prediction_performance",
+    "prediction_size": "prediction_size",
+    "prediction_sites": "prediction_sites",
     "sensors": "sensor_answer",
     "planted": "planted_effects",
     "extraction": "planted_metrics",
@@ -155,6 +160,7 @@ def page_content(
         "answer": direct_answer(context, ledger),
         "detectable": detectable_effects(context, ledger),
         "force": force_sentences(context, ledger),
+        "prediction": prediction_sentences(context, ledger),
         "figures": figures,
         "waveforms": [item for name, item in figures.items() if name.startswith("waveforms")],
         "tables": tables,

@@ -307,6 +307,33 @@ def _sensitivity(plan: dict[str, Any]) -> Markup:
     )
 
 
+def _prediction(plan: dict[str, Any]) -> Markup:
+    chosen = plan["prediction"]
+    penalty = (
+        phrase(
+            ", coefficients shrunk by a ridge penalty chosen among {} by Akaike's criterion",
+            _listed([setting(weight) for weight in chosen["penalties"]]),
+        )
+        if chosen["penalties"]
+        else Markup("")
+    )
+    return phrase(
+        "Prediction was exploratory. The risk of {} within {} days came from two cause-specific "
+        "Cox models, of the injury and of all other ends{}, in athletes with complete values. A "
+        "reference model held {}; the other held the landing metrics as well, and both were "
+        "judged together. The whole model building was repeated in {} bootstrap resamples and "
+        "optimism was subtracted; the same was done with outcomes shuffled {} times. Censoring was "
+        "met by inverse probability weights, calibration by regression on the complementary "
+        "log-log of the predicted risk.",
+        plan["outcomes"][chosen["outcome"]]["label"],
+        setting(chosen["horizon_days"]),
+        penalty,
+        _listed([covariate["label"] for covariate in chosen["covariates"]]),
+        setting(chosen["bootstrap"]),
+        setting(chosen["permutations"]),
+    )
+
+
 def _second_opinion(_: dict[str, Any]) -> Markup:
     return Markup("The models were fitted a second time by a general-purpose library.")
 
@@ -320,6 +347,7 @@ _ANALYSES = {
     "imputed": _imputed,
     "penalised": _penalised,
     "sensitivity": _sensitivity,
+    "prediction": _prediction,
     "second_opinion": _second_opinion,
 }
 """Part of the analysis -> what says how it was done, in the order of the text."""

@@ -22,6 +22,7 @@ rule collect_estimates:
             rules.calibrated_cox.output.estimates,
             rules.cox_sensitivity.output.estimates,
             rules.imputed_cox.output.estimates,
+            rules.prediction.output.estimates,
             rules.sensor_answer.output.estimates,
             *([rules.native_rate.output.estimates] if STUDY.is_harmonised else []),
             *([rules.compare_with_truth.output.estimates] if STUDY.truth else []),

@@ -188,6 +188,8 @@ FIGURES_SHOWN = [
     "force_model",
     "incidence",
     "hazard_ratios",
+    "calibration",
+    "decision_curve",
     *(["planted"] if STUDY.truth else []),
 ]
 FIGURES_WITH_NUMBERS = [

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
@@ -149,6 +149,51 @@ class ImputationPlan(Strict):
         return self
 
 
+class ThresholdRange(Strict):
+    """Predicted risks over which net benefit is shown: from `first` to `last` by `step`."""
+
+    first: float = Field(gt=0, lt=1)
+    last: float = Field(gt=0, lt=1)
+    step: float = Field(gt=0, lt=1)
+
+    @model_validator(mode="after")
+    def _range_rises(self) -> ThresholdRange:
+        if self.last <= self.first:
+            raise ValueError("the last threshold must lie above the first")
+        return self
+
+
+class PredictionPlan(Strict):
+    """A prediction model judged in the group: landing metrics beside a model of covariates alone.
+
+    `covariates` are the reference model; `metrics` are what is added to it.
+    """
+
+    outcome: str
+    horizon_days: float = Field(gt=0)
+    metrics: list[str] = Field(min_length=1)
+    covariates: list[Covariate] = Field(min_length=1)
+    penalties: list[Annotated[float, Field(gt=0)]]
+    bootstrap: int = Field(ge=500)
+    permutations: int = Field(ge=100)
+    seed: int = Field(ge=0)
+    thresholds: ThresholdRange
+    curve_knots: int = Field(ge=3, le=5)
+    anticipated_r_squared: float = Field(gt=0, lt=1)
+    leave_site_out: bool
+    smallest_site_events: int = Field(ge=2)
+
+    @model_validator(mode="after")
+    def _each_stands_once(self) -> PredictionPlan:
+        columns = [covariate.column for covariate in self.covariates]
+        for name, entries in (("metrics", self.metrics), ("covariates", columns)):
+            if len(set(entries)) < len(entries):
+                raise ValueError(f"{name}: an entry stands twice")
+        if sorted(set(self.penalties)) != self.penalties:
+            raise ValueError("penalties: expected rising values, each once")
+        return self
+
+
 class PlanSettings(Strict):
     """What is estimated, how, and in which family of tests it stands."""
 
@@ -170,6 +215,7 @@ class PlanSettings(Strict):
 
     imputation: ImputationPlan
     known_groups: KnownGroupsPlan | None = None
+    prediction: PredictionPlan | None = None
     multiplicity: Literal["holm"]
     seed: int = Field(ge=0)
 
@@ -186,4 +232,18 @@ class PlanSettings(Strict):
         for metric in self.imputation.log_scale:
             if metric not in measured:
                 raise ValueError(f"imputation.log_scale: {metric!r} is no primary metric")
+        return self
+
+    @model_validator(mode="after")
+    def _prediction_is_of_this_plan(self) -> PlanSettings:
+        if self.prediction is None:
+            return self
+        if self.prediction.outcome not in self.outcomes:
+            raise ValueError(f"prediction.outcome: {self.prediction.outcome!r} is no outcome")
+        if self.prediction.horizon_days > self.horizon_days:
+            raise ValueError("prediction.horizon_days: later than the horizon of the plan")
+        names = {predictor.name for predictor in (*self.primary, *self.exploratory)}
+        for metric in self.prediction.metrics:
+            if metric not in names:
+                raise ValueError(f"prediction.metrics: {metric!r} is no predictor of the plan")
         return self

@@ -23,6 +23,8 @@ from analysis.models.imputed_cox import COMPLETE_CASES, COX, GAPS, SHIFTED, shif
 from analysis.models.incidence_rates import rate_numbers
 from analysis.models.metric_reliability import ANALYSIS as RELIABILITY
 from analysis.models.metric_reliability import Deviations, add_numbers
+from analysis.models.prediction import ANALYSES as PREDICTION
+from analysis.models.prediction import prediction_numbers
 from analysis.models.quality import (
     exclusion_counts,
     landing_shares,
@@ -460,6 +462,14 @@ def planted() -> list[Estimates]:
     return [effects, errors, nuisances]
 
 
+@cache
+def prediction(count: int = ATHLETES) -> tuple[Estimates, ...]:
+    """Return the numbers of the plan's prediction, from fewer resamples than a study needs."""
+    short = {**PLAN["prediction"], "bootstrap": 20, "permutations": 10}
+    rows = landmark_rows(cohort(count))
+    return tuple(prediction_numbers(rows, {**PLAN, "prediction": short}))
+
+
 def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFrame:
     """Return the table of estimates of the invented study."""
     people = cohort(count)
@@ -482,7 +492,7 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
     variables = cohort_variables(PLAN)
     if not with_outcomes:
         parts.append(describe_groups(rows, variables, [("all", rows)]))
-        for analysis in ("cox_primary", "cumulative_incidence", "incidence_rates"):
+        for analysis in ("cox_primary", "cumulative_incidence", "incidence_rates", *PREDICTION):
             refused = Estimates(analysis)
             refused.not_run("all", "the plan is not frozen, so outcomes are not joined to metrics")
             parts.append(refused)
@@ -501,6 +511,7 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         *force_study.numbers(),
         sensors(),
         measurement_error(),
+        *prediction(count),
         *planted(),
     ]
     return estimates_table(*parts)

@@ -11,7 +11,9 @@ import pytest
 
 from analysis.figures import flow, hazard_ratios, incidence, limb_differences, planted
 from analysis.figures.agreement import draw_agreement
+from analysis.figures.calibration import draw_calibration
 from analysis.figures.contact_lag import draw_contact_lag
+from analysis.figures.decision_curve import draw_decision_curve
 from analysis.figures.distributions import draw_distributions
 from analysis.figures.force_model import draw_force_model
 from analysis.figures.residual_analysis import draw_residual_analysis
@@ -113,6 +115,13 @@ def draw_the_residuals(folder: Path, out: Path) -> None:
     draw_residual_analysis(residuals=curves, study=study.STUDY, **files(out, "residual_analysis"))
 
 
+def of_prediction(draw, name):
+    def step(folder: Path, out: Path) -> None:
+        draw(estimates=folder / "estimates.parquet", plan=study.PLAN, **files(out, name))
+
+    return step
+
+
 FIGURES = {
     "flow": from_estimates(flow.draw_flow, "flow", "plan", "study"),
     "hazard_ratios": from_estimates(hazard_ratios.draw_hazard_ratios, "hazard_ratios", "plan"),
@@ -123,6 +132,8 @@ FIGURES = {
     "agreement": from_pairs(draw_agreement, "agreement"),
     "contact_lag": from_pairs(draw_contact_lag, "contact_lag"),
     "force_model": draw_the_forces,
+    "calibration": of_prediction(draw_calibration, "calibration"),
+    "decision_curve": of_prediction(draw_decision_curve, "decision_curve"),
     "planted": from_estimates(planted.draw_planted, "planted", "plan"),
     "distributions": draw_the_distributions,
     "waveforms_drop_vertical_jump": draw_the_waveforms,

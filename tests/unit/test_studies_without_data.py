@@ -30,6 +30,7 @@ from analysis.models.incidence_rates import incidence_rates
 from analysis.models.known_groups import known_groups
 from analysis.models.metric_reliability import metric_reliability
 from analysis.models.native_rate import native_rate
+from analysis.models.prediction import prediction
 from analysis.models.sensor_answer import sensor_answer
 from analysis.models.table_one import table_one
 from analysis.report.context import Context
@@ -46,7 +47,7 @@ OF_METRICS = (
 )  # fmt: skip
 OF_OUTCOMES = (
     flow_diagram, table_one, cox_models, incidence_curves, incidence_rates, calibrated_cox,
-    sensor_answer, cox_sensitivity, native_rate,
+    sensor_answer, cox_sensitivity, native_rate, prediction,
 )  # fmt: skip
 
 Change = Callable[[pd.DataFrame, pd.DataFrame, pd.DataFrame], tuple[pd.DataFrame, ...]]
@@ -114,6 +115,7 @@ def settings() -> dict[str, Any]:
     plan = tables.plan()
     plan["sensitivity"]["simex"]["refits"] = 20
     plan["mixed"]["reliability_refits"] = 5
+    plan["prediction"] |= {"bootstrap": 20, "permutations": 10}
     plan["force_model"] |= {"models": ["linear", "log_log"], "folds": 3}
     return plan
 
@@ -167,7 +169,7 @@ def study(request, tmp_path_factory):
 def test_every_analysis_says_something(study):
     change, rows = study
     begun = {name.split("_")[0] for name in rows["analysis"]}
-    expected = {"flow", "table", "cox", "cumulative", "incidence", "sensor", "native"}
+    expected = {"flow", "table", "cox", "cumulative", "incidence", "sensor", "native", "prediction"}
     if change not in OUTCOMES_CHANGED:
         expected |= {"limb", "metric", "known", "force", "asymmetry", "agreement", "contact"}
     assert expected <= begun
