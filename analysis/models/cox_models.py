@@ -7,7 +7,7 @@ covariates and stratified as the plan says.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,18 +15,26 @@ import pandas as pd
 
 from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
 from analysis.estimates import EstimateFields, Estimates, refusals, write_estimates
+from analysis.labels import words
+from analysis.models import cox_penalised
 from analysis.models.cox_design import CoxDesign, cox_design
-from analysis.models.cox_fit import CoxEstimate, estimate_cox, estimate_firth
+from analysis.models.cox_fit import CoxEstimate, estimate_cox
 from analysis.models.cox_rows import add_hazard_ratio, add_size, conventions
 from analysis.models.cox_second_opinion import library_numbers
-from analysis.models.multiplicity import holm
+from analysis.models.multiplicity import ADJUSTMENTS
 from analysis.models.proportionality import add_proportionality
 from analysis.survival.errors import SurvivalDataError
 from shared.tables import read_table
 
 STEP = "analysis.models.cox_models:cox_models"
 
-ANALYSES = ("cox_primary", "cox_secondary", "cox_exploratory", "cox_firth", "cox_second_opinion")
+ANALYSES = (
+    "cox_primary",
+    "cox_secondary",
+    "cox_exploratory",
+    *cox_penalised.ANALYSES,
+    "cox_second_opinion",
+)
 
 Fitted = tuple[CoxDesign, CoxEstimate]
 
@@ -53,23 +61,24 @@ def fit_outcome(
 
 
 def family_p_values(
-    fits: Mapping[str, Fitted], method: str, planned: int
+    fits: Iterable[tuple[str, Fitted]], method: str, planned: int
 ) -> dict[tuple[str, str], float]:
-    """Return the adjusted p-value of each (outcome, predictor) of a family of models.
+    """Return the adjusted p-value of each (outcome, predictor) of a family of outcomes' models.
 
     The family keeps its planned size: a model that was refused, or a coefficient without finite
     estimate, has no p-value but still counts, so that a failed test never eases the others.
     """
-    if method != "holm":
+    if method not in ADJUSTMENTS:
         raise ValueError(f"no adjustment {method!r}")
     tests = {
         (outcome, term.name): found.p
-        for outcome, (design, estimate) in fits.items()
+        for outcome, (design, estimate) in fits
         for term, found in zip(design.terms, estimate.terms, strict=True)
         if term.is_predictor and found.is_finite
     }
     missing = [1.0] * (planned - len(tests))
-    return dict(zip(tests, holm([*tests.values(), *missing]).tolist()[: len(tests)], strict=True))
+    adjusted = ADJUSTMENTS[method]([*tests.values(), *missing])
+    return dict(zip(tests, adjusted.tolist()[: len(tests)], strict=True))
 
 
 def model_numbers(
@@ -91,9 +100,10 @@ def model_numbers(
             extra["family"] = "descriptive"
         if (outcome, term.name) in adjusted:
             extra["p_adjusted"] = adjusted[outcome, term.name]
-            extra["adjustment"] = f"{plan['multiplicity']}, primary predictors x outcomes"
+            method = plan["multiplicity" if family == "primary" else "multiplicity_exploratory"]
+            extra["adjustment"] = f"{words(method)}, {family} predictors x outcomes"
         add_hazard_ratio(numbers, outcome, design.address(term.name), term, found, extra)
-    add_size(numbers, outcome, design, plan["confidence_level"])
+    add_size(numbers, outcome, design, plan)
     add_proportionality(numbers, outcome, design, estimate)
     return numbers
 
@@ -117,7 +127,9 @@ def joint_models(
         except SurvivalDataError as error:
             refused.not_run(outcome, str(error), outcome=outcome)
     planned = len(outcomes) * len(plan["primary"])
-    adjusted = family_p_values(fits, plan["multiplicity"], planned) if family == "primary" else {}
+    adjusted = (
+        family_p_values(fits.items(), plan["multiplicity"], planned) if family == "primary" else {}
+    )
     return [
         refused,
         *(
@@ -128,45 +140,45 @@ def joint_models(
 
 
 def single_models(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> list[Estimates]:
-    """Return the numbers of the exploratory models: one predictor at a time, every outcome."""
-    analysis = "cox_exploratory"
-    refused = Estimates(analysis, family="exploratory")
-    found = [refused]
+    """Return the numbers of the exploratory models: one predictor at a time, every outcome.
+
+    Their p-values are adjusted over predictors and outcomes.
+    """
+    analysis, family = "cox_exploratory", "exploratory"
+    refused = Estimates(analysis, family=family)
+    fits: list[tuple[str, Fitted]] = []
     for predictor in plan["exploratory"]:
         name = predictor["name"]
         for outcome in plan["outcomes"]:
             try:
-                fitted = fit_outcome(cohort, [predictor], plan, outcome, name)
+                fits.append((outcome, fit_outcome(cohort, [predictor], plan, outcome, name)))
             except SurvivalDataError as error:
                 refused.not_run((outcome, name), str(error), outcome=outcome)
-                continue
-            found.append(model_numbers(analysis, "exploratory", fitted, plan, outcome, {}))
-    return found
+    planned = len(plan["exploratory"]) * len(plan["outcomes"])
+    adjusted = family_p_values(fits, plan["multiplicity_exploratory"], planned)
+    return [
+        refused,
+        *(
+            model_numbers(analysis, family, fitted, plan, outcome, adjusted)
+            for outcome, fitted in fits
+        ),
+    ]
 
 
 def second_opinions(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> list[Estimates]:
-    """Return the primary models once more: with Firth's penalty, and fitted by a library.
-
-    With few events per parameter the penalised estimates are the ones to trust more.
-    """
+    """Return the primary models once more: with penalties if the plan says so, and by a library."""
     found: list[Estimates] = []
     for outcome in plan["primary_outcomes"]:
         try:
             design, estimate = fit_outcome(cohort, plan["primary"], plan, outcome)
-            level = float(plan["confidence_level"])
-            penalised = estimate_firth(design, plan["cox"]["ties"], level)
         except SurvivalDataError as error:
-            for analysis in ("cox_firth", "cox_second_opinion"):
-                refused = Estimates(analysis, family="secondary", outcome=outcome)
-                refused.not_run(outcome, str(error))
-                found.append(refused)
+            opinions = (*cox_penalised.ANALYSES, "cox_second_opinion")
+            found += refusals(opinions, outcome, str(error), family="secondary", outcome=outcome)
             continue
-        shared = conventions(plan, design, penalised, outcome)
+        shared = conventions(plan, design, estimate, outcome)
         shared["family"] = "secondary"
-        firth = Estimates("cox_firth", **shared)
-        for term, inference in zip(design.terms, penalised.terms, strict=True):
-            add_hazard_ratio(firth, outcome, (term.name,), term, inference, {})
-        found += [firth, library_numbers(design, estimate, plan, outcome)]
+        found += cox_penalised.penalised_numbers(design, shared, plan, outcome)
+        found.append(library_numbers(design, estimate, plan, outcome))
     return found
 
 
