@@ -195,9 +195,25 @@ def _incidence(plan: dict[str, Any]) -> Markup:
     by = f" by {words(incidence['group'])}" if incidence["group"] else ""
     return phrase(
         "Cumulative incidence of each second injury{} was estimated by the method of Aalen and "
-        "Johansen, with the other ends as competing events; intervals were of the {} type.",
+        "Johansen, with the other ends as competing events; intervals were of the {} type. {}"
+        "Rates have exact Poisson intervals, their ratios exact conditional ones. The mean time in "
+        "sport and free of knee injury is the area under the Kaplan-Meier curve up to {} days.",
         by,
         words(incidence["interval"]),
+        _group_tests(plan),
+        setting(f"{plan['horizon_days']:g}"),
+    )
+
+
+def _group_tests(plan: dict[str, Any]) -> Markup:
+    group, strata = plan["cumulative_incidence"]["group"], plan["cox"]["strata"]
+    if not group:
+        return Markup("")
+    within = f", also within {' and '.join(map(words, strata))}," if strata else ""
+    return phrase(
+        "Groups by {} were compared by the log-rank test{} and by the test of Gray. ",
+        words(group),
+        within,
     )
 
 

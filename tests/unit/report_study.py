@@ -19,6 +19,11 @@ from analysis.models.asymmetry import metric_numbers
 from analysis.models.contact_lag import lag_numbers, lag_rows
 from analysis.models.cumulative_incidence import incidence_numbers
 from analysis.models.flow import count_ends, count_flow, count_predictors
+from analysis.models.group_comparison import (
+    event_free_numbers,
+    group_test_numbers,
+    ratio_numbers,
+)
 from analysis.models.imputed_cox import COMPLETE_CASES, COX, GAPS, SHIFTED, shift_word
 from analysis.models.incidence_rates import rate_numbers
 from analysis.models.metric_reliability import ANALYSIS as RELIABILITY
@@ -57,6 +62,10 @@ FROZEN = {
 }
 NOT_FROZEN = {**FROZEN, "status": "not_frozen", "date": ""}
 ATHLETES = 150
+DIVIDED_BY = {
+    "rate_per_100_person_years": "followup_days",
+    "rate_per_1000_athlete_exposures": "athlete_exposures",
+}
 SITES = list(STUDY["sites"])
 _TYPICAL = {"deg": 45.0, "g": 5.0, "s": 0.5, "BW": 3.9, "deg/s": 480.0}
 
@@ -493,6 +502,9 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         compare_groups(rows, variables),
         *incidence_numbers(rows, PLAN),
         rate_numbers(rows, PLAN),
+        group_test_numbers(rows, PLAN),
+        ratio_numbers(rows, PLAN, DIVIDED_BY),
+        event_free_numbers(rows, PLAN),
         *hazards(rows),
         *other_choices(rows),
         *imputed(),
