@@ -15,6 +15,7 @@ import pandas as pd
 from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
 from analysis.estimates import Estimates, refusals, write_estimates
 from analysis.models import cox_diagnostics, cox_specifications, knee_level, subdistribution
+from analysis.models.choices import SPECIFICATIONS
 from analysis.models.cox_design import cox_design
 from analysis.models.cox_models import Fitted, fit_outcome
 from analysis.models.cox_rows import conventions
@@ -26,7 +27,7 @@ STEP = "analysis.models.cox_alternatives:cox_alternatives"
 SITE_FRAILTY = "cox_site_frailty"
 OF_OUTCOME = (
     cox_diagnostics.ANALYSIS,
-    cox_specifications.ANALYSIS,
+    SPECIFICATIONS,
     subdistribution.ANALYSIS,
     SITE_FRAILTY,
 )

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.cohort.analysis_set import SECOND_INJURIES, events_of
 from analysis.estimates import EstimateFields, Estimates
+from analysis.models.choices import SPECIFICATIONS, adjustment_sets, horizon_name
 from analysis.models.cox_design import CoxDesign, cox_design
 from analysis.models.cox_fit import CoxEstimate, estimate_cox
 from analysis.models.cox_rows import add_hazard_ratio, conventions, term_fields
@@ -25,8 +26,6 @@ from analysis.survival.cox_sample import CoxSample, cox_sample
 from analysis.survival.episodes import Episodes, split_follow_up
 from analysis.survival.errors import SurvivalDataError
 from analysis.survival.linear import ChiSquareTest
-
-ANALYSIS = "cox_specifications"
 
 NO_NEGATIVE_CONTROL = (
     "the study records no negative-control outcome, an injury that landing cannot bring about"
@@ -83,7 +82,7 @@ def _horizons(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> Iterator[Specifi
     for days in plan["sensitivity"]["specifications"]["horizons_days"]:
         later = cohort["followup_days"] > days
         yield Specification(
-            f"horizon_{days:g}_days",
+            horizon_name(days),
             cohort.assign(
                 followup_days=cohort["followup_days"].clip(upper=days),
                 cause=cohort["cause"].where(~later, 0),
@@ -94,20 +93,10 @@ def _horizons(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> Iterator[Specifi
 
 
 def _adjustments(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> Iterator[Specification]:
-    settings, cox = plan["sensitivity"]["specifications"], plan["cox"]
-    primary = cox["covariates"]
-    minimal = [item for item in primary if item["column"] in settings["minimal_covariates"]]
-    full = [*primary, *settings["further_covariates"]]
-    for name, covariates in (("minimal_adjustment", minimal), ("full_adjustment", full)):
+    for name, covariates in adjustment_sets(plan).items():
         labels = ", ".join(item["label"] for item in covariates) or "nothing"
-        same = "the primary model has these covariates already"
-        yield Specification(
-            name,
-            cohort,
-            {**plan, "cox": {**cox, "covariates": covariates}},
-            f"adjusted for {labels}",
-            same if covariates == primary else "",
-        )
+        adjusted = {**plan, "cox": {**plan["cox"], "covariates": covariates}}
+        yield Specification(name, cohort, adjusted, f"adjusted for {labels}")
 
 
 def _on_exposures(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> Iterator[Specification]:
@@ -273,7 +262,7 @@ def specification_numbers(
     outcome: str,
 ) -> Estimates:
     """Return the primary hazard ratios of one outcome under every other choice of the plan."""
-    numbers = Estimates(ANALYSIS, family="secondary")
+    numbers = Estimates(SPECIFICATIONS, family="secondary")
     for chosen in specifications(cohort, plan):
         _add_specification(numbers, outcome, design, chosen)
     _add_periods(numbers, outcome, design, estimate, plan)
