@@ -67,6 +67,27 @@ def outcome_numbers(cohort: pd.DataFrame, plan: Mapping[str, Any], outcome: str)
     ]
 
 
+def alternative_numbers(
+    cohort: pd.DataFrame,
+    summaries: pd.DataFrame,
+    plan: Mapping[str, Any],
+    *,
+    visit: str,
+    minimum_valid_trials: int,
+) -> list[Estimates]:
+    """Return all of it: collinearity and knees once, the rest for every primary outcome."""
+    knees = knee_level.knee_rows(
+        cohort, summaries, plan, visit=visit, minimum_valid_trials=minimum_valid_trials
+    )
+    found = [
+        cox_diagnostics.correlation_numbers(cohort, plan),
+        *knee_level.knee_numbers(knees, plan),
+    ]
+    for outcome in plan["primary_outcomes"]:
+        found += outcome_numbers(cohort, plan, outcome)
+    return found
+
+
 def cox_alternatives(
     *,
     cohort: Path,
@@ -81,18 +102,11 @@ def cox_alternatives(
     if reason := reason_not_to_run(freeze):
         found = refusals(ANALYSES, "all", reason, family="secondary")
     else:
-        rows = landmark_rows(read_table(cohort))
-        knees = knee_level.knee_rows(
-            rows,
+        found = alternative_numbers(
+            landmark_rows(read_table(cohort)),
             read_table(summaries),
             plan,
             visit=study["clearance_visit"],
             minimum_valid_trials=minimum_valid_trials,
         )
-        found = [
-            cox_diagnostics.correlation_numbers(rows, plan),
-            *knee_level.knee_numbers(knees, plan),
-        ]
-        for outcome in plan["primary_outcomes"]:
-            found += outcome_numbers(rows, plan, outcome)
     write_estimates(estimates, *found, step=STEP, inputs={"cohort": cohort, "summaries": summaries})

@@ -64,6 +64,7 @@ _ANALYSES = {
     "calibrated": "cox_calibrated",
     "imputed": "cox_imputed",
     "penalised": "cox_firth",
+    "alternatives": "cox_specifications",
     "sensitivity": "cox_e_value",
     "second_opinion": "cox_second_opinion",
     "sensors": "sensor_answer",

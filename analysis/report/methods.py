@@ -297,10 +297,24 @@ def _imputed(plan: dict[str, Any]) -> Markup:
     )
 
 
-def _penalised(_: dict[str, Any]) -> Markup:
-    return Markup(
-        "As checks, the primary models were fitted again with the penalty of Firth, and the "
-        "proportionality of hazards was tested by the score test of Grambsch and Therneau."
+def _penalised(plan: dict[str, Any]) -> Markup:
+    return phrase(
+        "Where a primary model had fewer than {} events per coefficient it was fitted again with "
+        "the penalty of Firth, with intervals by the profile likelihood, and with a ridge penalty.",
+        setting(plan["sensitivity"]["penalised"]["below_events_per_coefficient"]),
+    )
+
+
+def _alternatives(plan: dict[str, Any]) -> Markup:
+    settings = plan["sensitivity"]["specifications"]
+    return phrase(
+        "The primary models were checked by the score test of proportional hazards (Grambsch and "
+        "Therneau), by residuals and by variance inflation, and fitted again under one other "
+        "choice at a time (table of choices); models with fewer than {} events per coefficient "
+        "were not run. Both knees of each athlete entered one model with baseline hazards by kind "
+        "of knee and a variance clustered by athlete. Cumulative incidence was modelled by the "
+        "method of Fine and Gray, for statements on absolute risk only.",
+        setting(settings["least_events_per_coefficient"]),
     )
 
 
@@ -333,6 +347,7 @@ _ANALYSES = {
     "calibrated": _calibrated,
     "imputed": _imputed,
     "penalised": _penalised,
+    "alternatives": _alternatives,
     "sensitivity": _sensitivity,
     "second_opinion": _second_opinion,
 }

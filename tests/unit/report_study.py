@@ -17,6 +17,7 @@ from analysis.estimates import Estimates, estimates_table
 from analysis.models.agreement import pair_numbers
 from analysis.models.asymmetry import metric_numbers
 from analysis.models.contact_lag import lag_numbers, lag_rows
+from analysis.models.cox_alternatives import alternative_numbers
 from analysis.models.cumulative_incidence import incidence_numbers
 from analysis.models.flow import count_ends, count_flow, count_predictors
 from analysis.models.group_comparison import (
@@ -105,6 +106,7 @@ def cohort(count: int = ATHLETES, seed: int = 5) -> pd.DataFrame:
             "event": event,
             "event_days": np.where(cause > 0, days, np.nan),
             "cause": cause,
+            "contact": np.where(cause.isin([1, 2]) & (days % 4 == 0), "yes", ""),
             "included": True,
             "excluded_because": "",
             "athlete_exposures": random.uniform(20, 300, count),
@@ -260,6 +262,15 @@ def other_choices(people: pd.DataFrame) -> list[Estimates]:
             ):  # fmt: skip
                 single.add(outcome, name, quantity, value, **fields)
     return list(parts.values())
+
+
+@cache
+def alternatives(count: int) -> list[Estimates]:
+    """Return diagnostics and other models of the invented cohort, by their own models."""
+    people = cohort(count)
+    return alternative_numbers(
+        landmark_rows(people), summaries(people), PLAN, visit="clearance", minimum_valid_trials=2
+    )
 
 
 def imputed() -> list[Estimates]:
@@ -507,6 +518,7 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         event_free_numbers(rows, PLAN),
         *hazards(rows),
         *other_choices(rows),
+        *alternatives(count),
         *imputed(),
         limb_differences(),
         *agreement(),
