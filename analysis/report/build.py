@@ -23,7 +23,6 @@ from analysis.report.force_sentences import force_sentences
 from analysis.report.glossary import GLOSSARY
 from analysis.report.ledger import Ledger, join, read_ledgers, setting
 from analysis.report.methods import methods
-from analysis.report.numerals import NO_BREAK_SPACE
 from analysis.report.page import render
 from analysis.report.sentences import not_run, study_in_brief
 from analysis.report.versions import software_versions
@@ -156,7 +155,7 @@ def page_content(
         "agreement": agreement_sentences(context, ledger),
         "answer": direct_answer(context, ledger),
         "detectable": detectable_effects(context, ledger),
-        "power": setting(f"{100 * context.plan['power']:g}{NO_BREAK_SPACE}%"),
+        "power": setting(context.power),
         "force": force_sentences(context, ledger),
         "figures": figures,
         "waveforms": [item for name, item in figures.items() if name.startswith("waveforms")],

@@ -103,7 +103,7 @@ def build_diagnostics(context: Context, ledger: Ledger) -> JournalTable:
             (
                 "Variance inflation: by the other terms of the model; one means none. Detectable: "
                 "with a power of ",
-                setting(f"{100 * context.plan['power']:g} %"),
+                setting(context.power),
                 " beside the other terms; as far from one as this, or further. Largest change: of "
                 "the log hazard ratio, had any one athlete been left out (dfbeta). Trend: "
                 "correlation of scaled Schoenfeld residuals with follow-up; above zero the hazard "

@@ -80,7 +80,7 @@ def build_comparison(context: Context, ledger: Ledger) -> JournalTable:
                 "; nothing here is adjusted. The log-rank test compares the rates among those "
                 "still free of any injury; Gray's test compares the cumulative incidences, which "
                 "also depend on how often the other ends occur. Detectable: with a power of ",
-                setting(f"{100 * context.plan['power']:g} %"),
+                setting(context.power),
                 " a hazard ratio between the groups as far from one as this, or further, would be "
                 "found. The knees of an athlete are exposed alike, so their ratio is the same per "
                 "time and per exposure; athletes with both knees reconstructed are left out there.",

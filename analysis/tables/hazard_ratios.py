@@ -100,7 +100,7 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
                 "visits). P-values belong to the estimates as measured; in brackets, adjusted "
                 "within the primary or the exploratory family. Detectable: with these events and a "
                 "power of ",
-                setting(f"{100 * context.plan['power']:g} %"),
+                setting(context.power),
                 ", one metric alone; as far from one as this, or further.",
             ),
         ),

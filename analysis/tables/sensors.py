@@ -76,7 +76,7 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
                 number,
                 " per standard deviation of the true value: what the sensor would show of it, and "
                 "how many events would find it with a power of ",
-                setting(f"{100 * context.plan['power']:g} %"),
+                setting(context.power),
                 ".",
             )
         )
