@@ -61,6 +61,8 @@ def choices(plan: Mapping[str, Any]) -> list[Choice]:
         named[name] = name.replace("_", " ").capitalize()
     if settings["on_athlete_exposures"]:
         named["athlete_exposures"] = "Time in athlete-exposures"
+    if settings["negative_control"]:
+        named["negative_control"] = f"Negative control: {settings['negative_control']}"
     return [
         AS_PLANNED,
         Choice("cox_firth", "", "With the penalty of Firth"),

@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.cohort.analysis_set import SECOND_INJURIES, events_of
+from analysis.cohort.outcomes import CAUSES
 from analysis.estimates import EstimateFields, Estimates
 from analysis.models.choices import SPECIFICATIONS, adjustment_sets, horizon_name
 from analysis.models.cox_design import CoxDesign, cox_design
@@ -27,9 +28,7 @@ from analysis.survival.episodes import Episodes, split_follow_up
 from analysis.survival.errors import SurvivalDataError
 from analysis.survival.linear import ChiSquareTest
 
-NO_NEGATIVE_CONTROL = (
-    "the study records no negative-control outcome, an injury that landing cannot bring about"
-)
+NO_NEGATIVE_CONTROL = "the plan names no negative-control outcome"
 
 
 @dataclass(frozen=True)
@@ -113,9 +112,38 @@ def _on_exposures(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> Iterator[Spe
     )
 
 
+def _negative_control(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> Iterator[Specification]:
+    label = plan["sensitivity"]["specifications"]["negative_control"]
+    if not label:
+        yield Specification("negative_control", cohort, plan, "", NO_NEGATIVE_CONTROL)
+        return
+    days = cohort["negative_control_days"]
+    event = SECOND_INJURIES[0]
+    # The control stands in the place of the outcome, under the number of one of its causes.
+    in_place = {name: {**item, "events": [event]} for name, item in plan["outcomes"].items()}
+    yield Specification(
+        "negative_control",
+        cohort.assign(
+            followup_days=cohort["followup_days"].where(days.isna(), days),
+            cause=np.where(days.notna(), CAUSES[event], 0),
+        ),
+        {**plan, "outcomes": in_place},
+        f"the event is {label}, every end of observation censors; a hazard ratio away from one "
+        "points to confounding or bias",
+        "" if days.notna().any() else f"the study records no {label} under observation",
+    )
+
+
 def specifications(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> list[Specification]:
     """Return the other choices of the plan, in the order of the report."""
-    makers = (_without_contact, _without_first_days, _horizons, _adjustments, _on_exposures)
+    makers = (
+        _without_contact,
+        _without_first_days,
+        _horizons,
+        _adjustments,
+        _on_exposures,
+        _negative_control,
+    )
     return [specification for maker in makers for specification in maker(cohort, plan)]
 
 
@@ -266,5 +294,4 @@ def specification_numbers(
     for chosen in specifications(cohort, plan):
         _add_specification(numbers, outcome, design, chosen)
     _add_periods(numbers, outcome, design, estimate, plan)
-    numbers.not_run((outcome, "negative_control"), NO_NEGATIVE_CONTROL, outcome=outcome)
     return numbers

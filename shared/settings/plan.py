@@ -144,6 +144,7 @@ class SpecificationsPlan(Strict):
     minimal_covariates: list[str]
     further_covariates: list[Covariate]
     on_athlete_exposures: bool
+    negative_control: str | None
     least_events_per_coefficient: float = Field(gt=0)
 
 

@@ -122,6 +122,25 @@ def test_time_may_be_counted_in_exposures(rows, primary):
     assert found_coefficients(rows, "athlete_exposures") == pytest.approx(expected[:3], abs=1e-6)
 
 
+def test_a_negative_control_takes_the_place_of_the_outcome(cohort, summaries, rows, primary):
+    refused = rows.loc[f"cox_specifications.{OUTCOME}.negative_control.all.not_run", "note"]
+    assert refused == "the plan names no negative-control outcome"
+    plan = tables.plan()
+    plan["sensitivity"]["specifications"]["negative_control"] = "upper-limb injury"
+    rng = np.random.default_rng(9)
+    days = cohort["followup_days"] * rng.uniform(0.2, 1, len(cohort))
+    changed = cohort.assign(negative_control_days=days.where(rng.random(len(cohort)) < 0.3))
+    found = estimates_table(*alternative_numbers(changed, summaries, plan, **KNEES))
+    found = found.set_index("number_id")
+    event = changed["negative_control_days"].notna().to_numpy()
+    time = changed["negative_control_days"].fillna(changed["followup_days"]).to_numpy()
+    design, _ = primary
+    expected = lifelines_coefficients(design, design.matrix, time, event)
+    assert found_coefficients(found, "negative_control") == pytest.approx(expected[:3], abs=1e-6)
+    name = f"cox_specifications.{OUTCOME}.negative_control.flight_time_jump.hazard_ratio"
+    assert found.loc[name, "n_events"] == event.sum()
+
+
 def test_full_adjustment_adds_the_covariates_of_the_plan(cohort, summaries):
     plan = tables.plan()
     plan["sensitivity"]["specifications"]["least_events_per_coefficient"] = 1.0
