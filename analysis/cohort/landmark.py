@@ -48,7 +48,15 @@ _ATHLETE_COLUMNS = (
     "mass_kg",
     "height_m",
 )
-_OUTCOME_COLUMNS = ("athlete_id", "followup_days", "event", "event_days", "side", "contact")
+_OUTCOME_COLUMNS = (
+    "athlete_id",
+    "followup_days",
+    "event",
+    "event_days",
+    "side",
+    "contact",
+    "negative_control_days",
+)
 
 
 def reasons_for_exclusion(athletes: pd.DataFrame) -> pd.Series:

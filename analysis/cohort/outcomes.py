@@ -27,8 +27,9 @@ def join_outcomes(
     """Return `table` with what ended the observation of each athlete.
 
     Added columns: `followup_days`, `event`, `event_days`, `cause`, `side`, `contact`,
-    `athlete_exposures`. Observation ends with the event, at the latest at the horizon; an event
-    after the horizon is none. An athlete without outcome has empty values and the event ''.
+    `negative_control_days`, `athlete_exposures`. Observation ends with the event, at the latest
+    at the horizon; an event after the horizon is none. An athlete without outcome has empty values
+    and the event ''.
     """
     found = table[["athlete_id"]].merge(
         outcomes, on="athlete_id", how="left", validate="one_to_one"
@@ -45,6 +46,9 @@ def join_outcomes(
     joined["event_days"] = days.where(cause > 0).to_numpy()
     for column in ("side", "contact"):
         joined[column] = found[column].fillna("").mask(late, "").to_numpy()
+    # What happens after the end of observation is not observed.
+    control = found["negative_control_days"]
+    joined["negative_control_days"] = control.where(control <= days).to_numpy()
     joined["athlete_exposures"] = exposures_until(
         exposure, joined["athlete_id"], joined["followup_days"]
     )

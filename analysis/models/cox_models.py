@@ -15,22 +15,28 @@ import pandas as pd
 
 from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
 from analysis.estimates import EstimateFields, Estimates, refusals, write_estimates
+from analysis.labels import words
+from analysis.models import cox_penalised
 from analysis.models.cox_design import CoxDesign, cox_design
-from analysis.models.cox_fit import CoxEstimate, estimate_cox, estimate_firth
+from analysis.models.cox_fit import CoxEstimate, estimate_cox
 from analysis.models.cox_rows import add_hazard_ratio, add_size, conventions
 from analysis.models.cox_second_opinion import library_numbers
-from analysis.models.multiplicity import false_discovery_rate, holm
+from analysis.models.multiplicity import ADJUSTMENTS
 from analysis.models.proportionality import add_proportionality
 from analysis.survival.errors import SurvivalDataError
 from shared.tables import read_table
 
 STEP = "analysis.models.cox_models:cox_models"
 
-ANALYSES = ("cox_primary", "cox_secondary", "cox_exploratory", "cox_firth", "cox_second_opinion")
+ANALYSES = (
+    "cox_primary",
+    "cox_secondary",
+    "cox_exploratory",
+    *cox_penalised.ANALYSES,
+    "cox_second_opinion",
+)
 
 Fitted = tuple[CoxDesign, CoxEstimate]
-
-ADJUSTMENTS = {"holm": holm, "false_discovery_rate": false_discovery_rate}
 
 
 def fit_outcome(
@@ -57,9 +63,7 @@ def fit_outcome(
 def family_p_values(
     fits: Iterable[tuple[str, Fitted]], method: str, planned: int
 ) -> dict[tuple[str, str], float]:
-    """Return the adjusted p-value of each (outcome, predictor) of a family of models.
-
-    `fits` holds an outcome and its model; an outcome may have several models.
+    """Return the adjusted p-value of each (outcome, predictor) of a family of outcomes' models.
 
     The family keeps its planned size: a model that was refused, or a coefficient without finite
     estimate, has no p-value but still counts, so that a failed test never eases the others.
@@ -96,17 +100,12 @@ def model_numbers(
             extra["family"] = "descriptive"
         if (outcome, term.name) in adjusted:
             extra["p_adjusted"] = adjusted[outcome, term.name]
-            extra["adjustment"] = _adjustment(family, plan)
+            method = plan["multiplicity" if family == "primary" else "multiplicity_exploratory"]
+            extra["adjustment"] = f"{words(method)}, {family} predictors x outcomes"
         add_hazard_ratio(numbers, outcome, design.address(term.name), term, found, extra)
-    add_size(numbers, outcome, design, plan["confidence_level"])
+    add_size(numbers, outcome, design, plan)
     add_proportionality(numbers, outcome, design, estimate)
     return numbers
-
-
-def _adjustment(family: str, plan: Mapping[str, Any]) -> str:
-    if family == "exploratory":
-        return "false discovery rate, exploratory predictors x outcomes"
-    return f"{plan['multiplicity']}, primary predictors x outcomes"
 
 
 def joint_models(
@@ -143,11 +142,10 @@ def joint_models(
 def single_models(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> list[Estimates]:
     """Return the numbers of the exploratory models: one predictor at a time, every outcome.
 
-    Their p-values are also adjusted for the rate of false discoveries among all of them: a list
-    of what to study next should say how much of it is chance.
+    Their p-values are adjusted over predictors and outcomes.
     """
-    analysis = "cox_exploratory"
-    refused = Estimates(analysis, family="exploratory")
+    analysis, family = "cox_exploratory", "exploratory"
+    refused = Estimates(analysis, family=family)
     fits: list[tuple[str, Fitted]] = []
     for predictor in plan["exploratory"]:
         name = predictor["name"]
@@ -157,37 +155,30 @@ def single_models(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> list[Estimat
             except SurvivalDataError as error:
                 refused.not_run((outcome, name), str(error), outcome=outcome)
     planned = len(plan["exploratory"]) * len(plan["outcomes"])
-    adjusted = family_p_values(fits, "false_discovery_rate", planned)
-    numbers = [
-        model_numbers(analysis, "exploratory", fitted, plan, outcome, adjusted)
-        for outcome, fitted in fits
+    adjusted = family_p_values(fits, plan["multiplicity_exploratory"], planned)
+    return [
+        refused,
+        *(
+            model_numbers(analysis, family, fitted, plan, outcome, adjusted)
+            for outcome, fitted in fits
+        ),
     ]
-    return [refused, *numbers]
 
 
 def second_opinions(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> list[Estimates]:
-    """Return the primary models once more: with Firth's penalty, and fitted by a library.
-
-    With few events per parameter the penalised estimates are the ones to trust more.
-    """
+    """Return the primary models once more: with penalties if the plan says so, and by a library."""
     found: list[Estimates] = []
     for outcome in plan["primary_outcomes"]:
         try:
             design, estimate = fit_outcome(cohort, plan["primary"], plan, outcome)
-            level = float(plan["confidence_level"])
-            penalised = estimate_firth(design, plan["cox"]["ties"], level)
         except SurvivalDataError as error:
-            for analysis in ("cox_firth", "cox_second_opinion"):
-                refused = Estimates(analysis, family="secondary", outcome=outcome)
-                refused.not_run(outcome, str(error))
-                found.append(refused)
+            opinions = (*cox_penalised.ANALYSES, "cox_second_opinion")
+            found += refusals(opinions, outcome, str(error), family="secondary", outcome=outcome)
             continue
-        shared = conventions(plan, design, penalised, outcome)
+        shared = conventions(plan, design, estimate, outcome)
         shared["family"] = "secondary"
-        firth = Estimates("cox_firth", **shared)
-        for term, inference in zip(design.terms, penalised.terms, strict=True):
-            add_hazard_ratio(firth, outcome, (term.name,), term, inference, {})
-        found += [firth, library_numbers(design, estimate, plan, outcome)]
+        found += cox_penalised.penalised_numbers(design, shared, plan, outcome)
+        found.append(library_numbers(design, estimate, plan, outcome))
     return found
 
 

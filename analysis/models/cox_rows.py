@@ -12,9 +12,6 @@ from analysis.models.cox_fit import CoxEstimate
 from analysis.models.term_inference import TermInference
 from analysis.survival.sample_size import detectable_hazard_ratio
 
-POWER = 0.8
-"""Power for which detectable hazard ratios and needed events are stated."""
-
 CENSORING = (
     "cause-specific: every end of observation other than the outcome censors, a second injury of "
     "the other knee too; observation ends at the horizon"
@@ -77,9 +74,9 @@ def add_hazard_ratio(
     numbers.add(outcome, address, "hazard_ratio", math.exp(found.coefficient), **row)
 
 
-def add_size(numbers: Estimates, outcome: str, design: CoxDesign, confidence_level: float) -> None:
+def add_size(numbers: Estimates, outcome: str, design: CoxDesign, plan: Mapping[str, Any]) -> None:
     """Add what the number of events can carry, and the scale of each predictor."""
-    parameters = len(design.terms)
+    parameters, power = len(design.terms), float(plan["power"])
     numbers.add(
         outcome,
         design.address("all"),
@@ -92,10 +89,12 @@ def add_size(numbers: Estimates, outcome: str, design: CoxDesign, confidence_lev
         outcome,
         design.address("all"),
         "minimal_detectable_hazard_ratio",
-        detectable_hazard_ratio(design.n_events, power=POWER, alpha=1 - confidence_level),
+        detectable_hazard_ratio(
+            design.n_events, power=power, alpha=1 - float(plan["confidence_level"])
+        ),
         unit="per SD",
-        note="80 % power, two-sided, one standardised predictor, no adjustment, no error of "
-        "measurement (Schoenfeld 1983)",
+        note=f"{100 * power:g} % power, two-sided, one standardised predictor, no adjustment, no "
+        "error of measurement (Schoenfeld 1983)",
     )
     for term in design.terms[: design.n_predictors]:
         fields = term_fields(term)

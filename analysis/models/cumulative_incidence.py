@@ -1,4 +1,4 @@
-"""Step: cumulative incidence by cause, Aalen-Johansen, overall and by the plan's group.
+"""Step: cumulative incidence by cause, Aalen-Johansen, overall and by the plan's group, with tests.
 
 Other knee injury and end of sport end an athlete's exposure to the risk. Here they compete, so
 the incidence is that of the cohort as it lives (a second injury while still in sport). The
@@ -20,6 +20,7 @@ from analysis.cohort.analysis_set import SECOND_INJURIES, landmark_rows, reason_
 from analysis.cohort.outcomes import CAUSES
 from analysis.competing.cumulative_incidence import CumulativeIncidence, cumulative_incidence
 from analysis.estimates import EstimateFields, Estimates, refusals, write_estimates
+from analysis.models.group_comparison import TESTS, group_test_numbers
 from analysis.models.grouped import groups_of
 from analysis.survival.errors import SurvivalDataError
 from shared.tables import read_table
@@ -170,10 +171,10 @@ def incidence_numbers(cohort: pd.DataFrame, plan: dict[str, Any]) -> list[Estima
 def incidence_curves(
     *, cohort: Path, estimates: Path, plan: dict[str, Any], freeze: dict[str, Any]
 ) -> None:
-    """Write cumulative incidences and numbers at risk."""
+    """Write cumulative incidences, numbers at risk and tests between groups."""
     rows = landmark_rows(read_table(cohort))
     if reason := reason_not_to_run(freeze):
-        found = refusals(["cumulative_incidence"], "all", reason)
+        found = refusals(["cumulative_incidence", TESTS], "all", reason)
     else:
-        found = incidence_numbers(rows, plan)
+        found = [*incidence_numbers(rows, plan), group_test_numbers(rows, plan)]
     write_estimates(estimates, *found, step=STEP, inputs={"cohort": cohort})

@@ -12,6 +12,12 @@ from analysis.cohort.analysis_set import events_of, landmark_rows, reason_not_to
 from analysis.cohort.outcomes import DAYS_PER_MONTH
 from analysis.estimates import Estimates, refusals, write_estimates
 from analysis.models.follow_up import follow_up_numbers
+from analysis.models.group_comparison import (
+    EVENT_FREE,
+    RATIOS,
+    event_free_numbers,
+    ratio_numbers,
+)
 from analysis.models.grouped import groups_of
 from analysis.survival.incidence import incidence_rate
 from shared.tables import read_table
@@ -103,10 +109,16 @@ def rate_numbers(cohort: pd.DataFrame, plan: dict[str, Any]) -> Estimates:
 def incidence_rates(
     *, cohort: Path, estimates: Path, plan: dict[str, Any], freeze: dict[str, Any]
 ) -> None:
-    """Write rates of second injury and how complete the follow-up is."""
+    """Write rates, their ratios, mean time free of any end and how complete the follow-up is."""
     rows = landmark_rows(read_table(cohort))
     if reason := reason_not_to_run(freeze):
-        found = refusals(("incidence_rates", "follow_up"), "all", reason)
+        found = refusals(("incidence_rates", "follow_up", RATIOS, EVENT_FREE), "all", reason)
     else:
-        found = [rate_numbers(rows, plan), follow_up_numbers(rows, plan)]
+        divided_by = {per.quantity: per.column for per in DENOMINATORS}
+        found = [
+            rate_numbers(rows, plan),
+            follow_up_numbers(rows, plan),
+            ratio_numbers(rows, plan, divided_by),
+            event_free_numbers(rows, plan),
+        ]
     write_estimates(estimates, *found, step=STEP, inputs={"cohort": cohort})

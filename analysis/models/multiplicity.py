@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -24,8 +26,8 @@ def holm(p_values: ArrayLike) -> NDArray[np.float64]:
     return adjusted
 
 
-def false_discovery_rate(p_values: ArrayLike) -> NDArray[np.float64]:
-    """Return p-values adjusted for the rate of false discoveries, in the order given.
+def benjamini_hochberg(p_values: ArrayLike) -> NDArray[np.float64]:
+    """Return p-values adjusted for the false discovery rate (step-up), in the order given.
 
     Source: Benjamini & Hochberg 1995, J R Stat Soc B 57:289.
 
@@ -40,6 +42,13 @@ def false_discovery_rate(p_values: ArrayLike) -> NDArray[np.float64]:
     adjusted = np.empty_like(p)
     adjusted[order] = np.minimum(1.0, steps)
     return adjusted
+
+
+ADJUSTMENTS: dict[str, Callable[[ArrayLike], NDArray[np.float64]]] = {
+    "holm": holm,
+    "benjamini_hochberg": benjamini_hochberg,
+}
+"""Name of an adjustment in the plan -> the procedure."""
 
 
 def _checked(p_values: ArrayLike) -> NDArray[np.float64]:

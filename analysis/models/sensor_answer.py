@@ -20,7 +20,7 @@ from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
 from analysis.estimates import EstimateFields, Estimates, refusals, write_estimates
 from analysis.mixed import ModelRefusedError
 from analysis.models.cox_models import Fitted, fit_outcome
-from analysis.models.cox_rows import POWER, add_hazard_ratio, conventions, term_fields
+from analysis.models.cox_rows import add_hazard_ratio, conventions, term_fields
 from analysis.models.measurement import LEVELS, Measurement
 from analysis.models.measurement_error import Level, NotCorrectableError, correct
 from analysis.models.term_inference import wald
@@ -29,9 +29,6 @@ from analysis.survival.sample_size import events_for_covariate
 from shared.tables import read_table
 
 STEP = "analysis.models.sensor_answer:sensor_answer"
-
-REFERENCE_HAZARD_RATIO = 1.5
-"""Hazard ratio per SD of the true value for which the sensors' needs are compared."""
 
 
 def compared_predictors(plan: Mapping[str, Any]) -> list[dict[str, Any]]:
@@ -81,7 +78,7 @@ def _add_correction(
     numbers.add(outcome, address, "reliability", reliability, **fields)
     fields["unit"] = "per SD of the measured value"
     fields["note"] = "what error leaves of the reference hazard ratio per SD of the true value"
-    left = REFERENCE_HAZARD_RATIO ** math.sqrt(reliability)
+    left = plan["reference_hazard_ratio"] ** math.sqrt(reliability)
     numbers.add(outcome, address, "attenuated_reference_hazard_ratio", left, **fields)
     found = wald(
         float(corrected.coefficients[0]) * step,
@@ -92,18 +89,18 @@ def _add_correction(
     add_hazard_ratio(numbers, outcome, address, term, found, extra)
     fields["unit"] = "events"
     fields["note"] = (
-        "80 % power, two-sided, for the reference hazard ratio per SD of the true value, one "
-        "predictor, no adjustment"
+        f"{100 * plan['power']:g} % power, two-sided, for the reference hazard ratio per SD of "
+        "the true value, one predictor, no adjustment"
     )
     # Error of measurement multiplies the events by 1 / reliability.
-    needed = events_needed(REFERENCE_HAZARD_RATIO, plan) / reliability
+    needed = events_needed(plan["reference_hazard_ratio"], plan) / reliability
     numbers.add(outcome, address, "events_needed_reference", needed, **fields)
 
 
 def events_needed(hazard_ratio: float, plan: Mapping[str, Any]) -> float:
     """Return the events that find a hazard ratio per SD with the stated power."""
     alpha = 1 - float(plan["confidence_level"])
-    return events_for_covariate(hazard_ratio, power=POWER, alpha=alpha)
+    return events_for_covariate(hazard_ratio, power=float(plan["power"]), alpha=alpha)
 
 
 def predictor_numbers(
@@ -120,7 +117,8 @@ def predictor_numbers(
     fields = term_fields(term)
     fields["unit"] = "events"
     fields["note"] = (
-        "80 % power, two-sided, at the hazard ratio found here (itself uncertain), no adjustment"
+        f"{100 * plan['power']:g} % power, two-sided, at the hazard ratio found here (itself "
+        "uncertain), no adjustment"
     )
     if found.is_finite and found.coefficient != 0:
         ratio = float(np.exp(found.coefficient))
@@ -142,7 +140,7 @@ def answer_numbers(
         refused.not_run("all", "no athlete has both a plate and a wearable predictor of the plan")
         return [refused]
     refused.add("all", "all", "athletes_with_all_sensors", len(rows), unit="athletes")
-    refused.add("all", "all", "reference_hazard_ratio", REFERENCE_HAZARD_RATIO)
+    refused.add("all", "all", "reference_hazard_ratio", plan["reference_hazard_ratio"])
     found = [refused]
     for predictor in predictors:
         name, covariates = predictor["name"], plan["cox"]["covariates"]

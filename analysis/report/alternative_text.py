@@ -74,6 +74,14 @@ def _hazard_ratios(context: Context) -> str:
     )
 
 
+def _specifications(_: Context) -> str:
+    return (
+        "Grid of hazard ratios with intervals on log axes: one row of panels per injury, one panel "
+        "per metric, and in each panel one line per choice of the analysis, the planned one first. "
+        "The numbers stand in the table of other choices."
+    )
+
+
 def _limb_differences(_: Context) -> str:
     return (
         "Two forest plots of the involved against the uninvolved limb, by metric, with intervals: "
@@ -145,6 +153,7 @@ _TEXTS: dict[str, Callable[[Context], str]] = {
     "waveforms": _waveforms,
     "incidence": _incidence,
     "hazard_ratios": _hazard_ratios,
+    "specifications": _specifications,
     "limb_differences": _limb_differences,
     "agreement": _agreement,
     "contact_lag": _contact_lag,

@@ -21,7 +21,7 @@ from analysis.report.detectable import detectable_effects
 from analysis.report.direct_answer import direct_answer
 from analysis.report.force_sentences import force_sentences
 from analysis.report.glossary import GLOSSARY
-from analysis.report.ledger import Ledger, join, read_ledgers
+from analysis.report.ledger import Ledger, join, read_ledgers, setting
 from analysis.report.methods import methods
 from analysis.report.page import render
 from analysis.report.prediction_sentences import prediction_sentences
@@ -65,6 +65,7 @@ _ANALYSES = {
     "calibrated": "cox_calibrated",
     "imputed": "cox_imputed",
     "penalised": "cox_firth",
+    "alternatives": "cox_specifications",
     "sensitivity": "cox_e_value",
     "second_opinion": "cox_second_opinion",
     "prediction": "prediction_performance",
@@ -159,6 +160,7 @@ def page_content(
         "agreement": agreement_sentences(context, ledger),
         "answer": direct_answer(context, ledger),
         "detectable": detectable_effects(context, ledger),
+        "power": setting(context.power),
         "force": force_sentences(context, ledger),
         "prediction": prediction_sentences(context, ledger),
         "figures": figures,

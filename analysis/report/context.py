@@ -33,3 +33,8 @@ class Context:
     def confidence_level(self) -> str:
         """The level of intervals, as text."""
         return f"{100 * self.plan['confidence_level']:g}{NO_BREAK_SPACE}%"
+
+    @property
+    def power(self) -> str:
+        """The power behind detectable hazard ratios, as text."""
+        return f"{100 * self.plan['power']:g}{NO_BREAK_SPACE}%"

@@ -197,9 +197,25 @@ def _incidence(plan: dict[str, Any]) -> Markup:
     by = f" by {words(incidence['group'])}" if incidence["group"] else ""
     return phrase(
         "Cumulative incidence of each second injury{} was estimated by the method of Aalen and "
-        "Johansen, with the other ends as competing events; intervals were of the {} type.",
+        "Johansen, with the other ends as competing events; intervals were of the {} type. {}"
+        "Rates have exact Poisson intervals, their ratios exact conditional ones. The mean time in "
+        "sport and free of knee injury is the area under the Kaplan-Meier curve up to {} days.",
         by,
         words(incidence["interval"]),
+        _group_tests(plan),
+        setting(f"{plan['horizon_days']:g}"),
+    )
+
+
+def _group_tests(plan: dict[str, Any]) -> Markup:
+    group, strata = plan["cumulative_incidence"]["group"], plan["cox"]["strata"]
+    if not group:
+        return Markup("")
+    within = f", also within {' and '.join(map(words, strata))}," if strata else ""
+    return phrase(
+        "Groups by {} were compared by the log-rank test{} and by the test of Gray. ",
+        words(group),
+        within,
     )
 
 
@@ -283,10 +299,24 @@ def _imputed(plan: dict[str, Any]) -> Markup:
     )
 
 
-def _penalised(_: dict[str, Any]) -> Markup:
-    return Markup(
-        "As checks, the primary models were fitted again with the penalty of Firth, and the "
-        "proportionality of hazards was tested by the score test of Grambsch and Therneau."
+def _penalised(plan: dict[str, Any]) -> Markup:
+    return phrase(
+        "Where a primary model had fewer than {} events per coefficient it was fitted again with "
+        "the penalty of Firth, with intervals by the profile likelihood, and with a ridge penalty.",
+        setting(plan["sensitivity"]["penalised"]["below_events_per_coefficient"]),
+    )
+
+
+def _alternatives(plan: dict[str, Any]) -> Markup:
+    settings = plan["sensitivity"]["specifications"]
+    return phrase(
+        "The primary models were checked by the score test of proportional hazards (Grambsch and "
+        "Therneau), by residuals and by variance inflation, and fitted again under one other "
+        "choice at a time (table of choices); models with fewer than {} events per coefficient "
+        "were not run. Both knees of each athlete entered one model with baseline hazards by kind "
+        "of knee and a variance clustered by athlete. Cumulative incidence was modelled by the "
+        "method of Fine and Gray, for statements on absolute risk only.",
+        setting(settings["least_events_per_coefficient"]),
     )
 
 
@@ -346,6 +376,7 @@ _ANALYSES = {
     "calibrated": _calibrated,
     "imputed": _imputed,
     "penalised": _penalised,
+    "alternatives": _alternatives,
     "sensitivity": _sensitivity,
     "prediction": _prediction,
     "second_opinion": _second_opinion,

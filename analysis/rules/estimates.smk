@@ -21,6 +21,7 @@ rule collect_estimates:
             rules.incidence_rates.output.estimates,
             rules.calibrated_cox.output.estimates,
             rules.cox_sensitivity.output.estimates,
+            rules.cox_alternatives.output.estimates,
             rules.imputed_cox.output.estimates,
             rules.prediction.output.estimates,
             rules.sensor_answer.output.estimates,

@@ -153,6 +153,29 @@ rule draw_hazard_ratios:
         "../../shared/step.py"
 
 
+rule draw_specifications:
+    input:
+        estimates=rules.collect_estimates.output.estimates,
+        code=code_of("analysis.figures.specifications:draw_specifications"),
+    output:
+        svg=report(
+            f"{FIGURES}/specifications.svg",
+            caption=f"{CAPTIONS}/specifications.rst",
+            category="Results",
+        ),
+        png=f"{FIGURES}/specifications.png",
+        data=f"{FIGURES}/specifications.csv",
+    log:
+        f"{RESULTS}/logs/draw_specifications.log",
+    params:
+        step="analysis.figures.specifications:draw_specifications",
+        plan=STUDY.plan,
+    message:
+        "Drawing the primary models under other choices"
+    script:
+        "../../shared/step.py"
+
+
 rule draw_planted:
     input:
         estimates=rules.collect_estimates.output.estimates,
@@ -190,6 +213,7 @@ FIGURES_SHOWN = [
     "hazard_ratios",
     "calibration",
     "decision_curve",
+    "specifications",
     *(["planted"] if STUDY.truth else []),
 ]
 FIGURES_WITH_NUMBERS = [

@@ -19,3 +19,26 @@ rule cox_sensitivity:
         "Trying the primary models under other choices"
     script:
         "../../shared/step.py"
+
+
+rule cox_alternatives:
+    input:
+        cohort=rules.build_cohort.output.cohort,
+        summaries=rules.collect.output.summaries_table,
+        code=code_of("analysis.models.cox_alternatives:cox_alternatives"),
+    output:
+        estimates=f"{RESULTS}/models/cox_alternatives.parquet",
+    log:
+        f"{RESULTS}/logs/cox_alternatives.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/cox_alternatives.tsv"
+    params:
+        step="analysis.models.cox_alternatives:cox_alternatives",
+        plan=STUDY.plan,
+        study=STUDY.study,
+        freeze=STUDY.freeze,
+        minimum_valid_trials=STUDY.processing["minimum_valid_trials"],
+    message:
+        "Checking the primary models and trying others of the same question"
+    script:
+        "../../shared/step.py"

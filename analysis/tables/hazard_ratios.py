@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import pandas as pd
 
 from analysis.estimates import number_id
@@ -53,13 +55,22 @@ def _row(
     )
 
 
+def _detectable(ledger: Ledger, outcome: str) -> Sequence[Part]:
+    for analysis in ("cox_primary", "cox_secondary"):
+        address = number_id(analysis, outcome, "all", "minimal_detectable_hazard_ratio")
+        if ledger.holds(address):
+            return (" (detectable: ", ledger.number(address, "ratio"), " or its inverse)")
+    return ()
+
+
 def build(context: Context, ledger: Ledger) -> JournalTable:
     """Return the hazard ratios, naive and corrected, in the order of the plan."""
     rows = hazard_rows(context.estimates, context.plan)
     labels = {p["name"]: sentence_case(p["label"]) for p in context.predictors}
     lines: list[Row] = []
     for outcome, of_outcome in rows.groupby("outcome", sort=False):
-        lines.append(Row((sentence_case(context.plan["outcomes"][outcome]["label"]),)))
+        heading = sentence_case(context.plan["outcomes"][outcome]["label"])
+        lines.append(Row(((heading, *_detectable(ledger, str(outcome))),)))
         for _, of_term in of_outcome.groupby("term", sort=False):
             addresses = dict(zip(of_term["kind"], of_term["number_id"], strict=True))
             lines += [
@@ -87,7 +98,10 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
                 "Corrected: per standard deviation of the true value, which is the status at the "
                 "clearance visit (error of trials) or the habitual value (error of trials and "
                 "visits). P-values belong to the estimates as measured; in brackets, adjusted "
-                "within the primary family.",
+                "within the primary or the exploratory family. Detectable: with these events and a "
+                "power of ",
+                setting(context.power),
+                ", one metric alone; as far from one as this, or further.",
             ),
         ),
         absent="no model was run",

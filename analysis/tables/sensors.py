@@ -5,7 +5,7 @@ from __future__ import annotations
 from analysis.estimates import number_id
 from analysis.labels import sentence_case, words
 from analysis.report.context import Context
-from analysis.report.ledger import Exempt, Ledger
+from analysis.report.ledger import Exempt, Ledger, setting
 from analysis.tables.cells import interval_cell
 from analysis.tables.journal import Cell, JournalTable, Row
 
@@ -75,7 +75,9 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
                 "The last two columns suppose a true hazard ratio of ",
                 number,
                 " per standard deviation of the true value: what the sensor would show of it, and "
-                "how many events would find it in four of five tries.",
+                "how many events would find it with a power of ",
+                setting(context.power),
+                ".",
             )
         )
     return JournalTable(

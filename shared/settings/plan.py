@@ -121,9 +121,39 @@ class SimexPlan(Strict):
     seed: int = Field(ge=0)
 
 
+class PenalisedPlan(Strict):
+    """Penalised fits beside the primary models, where events are few for their coefficients."""
+
+    below_events_per_coefficient: float = Field(gt=0)
+    ridge_penalties: list[float] = Field(min_length=1)
+
+    @model_validator(mode="after")
+    def _penalties_are_positive(self) -> PenalisedPlan:
+        if any(not penalty > 0 for penalty in self.ridge_penalties):
+            raise ValueError("ridge_penalties: every weight is above zero")
+        return self
+
+
+class SpecificationsPlan(Strict):
+    """The primary models under one other choice at a time; null or empty leaves a choice out."""
+
+    without_contact_injuries: bool
+    without_first_days: float | None = Field(gt=0)
+    horizons_days: list[float]
+    periods_cut_day: float | None = Field(gt=0)
+    minimal_covariates: list[str]
+    further_covariates: list[Covariate]
+    on_athlete_exposures: bool
+    negative_control: str | None
+    least_events_per_coefficient: float = Field(gt=0)
+
+
 class SensitivityPlan(Strict):
     """What the primary models would say under another choice."""
 
+    penalised: PenalisedPlan
+    specifications: SpecificationsPlan
+    frailty_least_groups: int = Field(ge=2)
     spline_knots: int = Field(ge=3, le=5)
     simex: SimexPlan
     rare_outcome_below: float = Field(gt=0, lt=1)
@@ -217,6 +247,9 @@ class PlanSettings(Strict):
     known_groups: KnownGroupsPlan | None = None
     prediction: PredictionPlan | None = None
     multiplicity: Literal["holm"]
+    multiplicity_exploratory: Literal["benjamini_hochberg"]
+    power: float = Field(gt=0, lt=1)
+    reference_hazard_ratio: float = Field(gt=1)
     seed: int = Field(ge=0)
 
     @model_validator(mode="after")

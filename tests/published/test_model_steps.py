@@ -9,20 +9,21 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import false_discovery_control
 
 from analysis.estimates import estimates_table
 from analysis.models.cox_design import cox_design
 from analysis.models.cox_fit import estimate_cox
 from analysis.models.cox_models import model_numbers
 from analysis.models.measurement_error import ErrorModel, correct
-from analysis.models.multiplicity import holm
+from analysis.models.multiplicity import benjamini_hochberg, holm
 from analysis.models.reliability import variance_components
 from analysis.models.sensor_answer import events_needed
 from analysis.models.table_one import standardised_difference
 from tests.published.survival_tables import reference_table, reference_values
 from tests.unit.cohort_tables import plan
 
-NOTHING = {"horizon_days": 1e6, "confidence_level": 0.95, "multiplicity": "holm"}
+NOTHING = {"horizon_days": 1e6, "confidence_level": 0.95, "multiplicity": "holm", "power": 0.8}
 
 
 def cox_plan(columns: list[str], strata: list[str], ties: str = "efron") -> dict:
@@ -167,6 +168,9 @@ def test_holm_adjusts_as_published():
     expected = [0.0015, 0.0056, 0.0247, 0.114, 0.2211, 0.278, 0.278, 0.278, 0.3213]
     assert holm(p)[:9] == pytest.approx(expected, abs=1e-12)
     assert (holm(p)[9:] == 1).all()
+    # The paper of the false discovery rate on the same tests: at 0.05 the first four are found.
+    assert (benjamini_hochberg(p) <= 0.05).tolist() == [True] * 4 + [False] * 11
+    assert benjamini_hochberg(p) == pytest.approx(false_discovery_control(p), rel=1e-14)
 
 
 @pytest.mark.parametrize(
@@ -174,7 +178,9 @@ def test_holm_adjusts_as_published():
 )
 def test_events_needed_for_a_hazard_ratio_per_standard_deviation(ratio, events):
     """Schoenfeld 1983, two-sided 0.05, 80 % power."""
-    assert events_needed(ratio, {"confidence_level": 0.95}) == pytest.approx(events, abs=0.06)
+    assert events_needed(ratio, {"confidence_level": 0.95, "power": 0.8}) == pytest.approx(
+        events, abs=0.06
+    )
 
 
 def test_standardised_difference_of_the_cars_data():

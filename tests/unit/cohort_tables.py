@@ -65,6 +65,7 @@ def outcomes(people: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
             "side": np.where(injured, people["injured_side"], ""),
             "contact": np.where(injured, "no", ""),
             "confirmed_by": np.where(injured, "surgeon", ""),
+            "negative_control_days": np.nan,
         }
     )
 

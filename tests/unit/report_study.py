@@ -17,8 +17,14 @@ from analysis.estimates import Estimates, estimates_table
 from analysis.models.agreement import pair_numbers
 from analysis.models.asymmetry import metric_numbers
 from analysis.models.contact_lag import lag_numbers, lag_rows
+from analysis.models.cox_alternatives import alternative_numbers
 from analysis.models.cumulative_incidence import incidence_numbers
 from analysis.models.flow import count_ends, count_flow, count_predictors
+from analysis.models.group_comparison import (
+    event_free_numbers,
+    group_test_numbers,
+    ratio_numbers,
+)
 from analysis.models.imputed_cox import COMPLETE_CASES, COX, GAPS, SHIFTED, shift_word
 from analysis.models.incidence_rates import rate_numbers
 from analysis.models.metric_reliability import ANALYSIS as RELIABILITY
@@ -59,6 +65,10 @@ FROZEN = {
 }
 NOT_FROZEN = {**FROZEN, "status": "not_frozen", "date": ""}
 ATHLETES = 150
+DIVIDED_BY = {
+    "rate_per_100_person_years": "followup_days",
+    "rate_per_1000_athlete_exposures": "athlete_exposures",
+}
 SITES = list(STUDY["sites"])
 _TYPICAL = {"deg": 45.0, "g": 5.0, "s": 0.5, "BW": 3.9, "deg/s": 480.0}
 
@@ -98,6 +108,7 @@ def cohort(count: int = ATHLETES, seed: int = 5) -> pd.DataFrame:
             "event": event,
             "event_days": np.where(cause > 0, days, np.nan),
             "cause": cause,
+            "contact": np.where(cause.isin([1, 2]) & (days % 4 == 0), "yes", ""),
             "included": True,
             "excluded_because": "",
             "athlete_exposures": random.uniform(20, 300, count),
@@ -253,6 +264,15 @@ def other_choices(people: pd.DataFrame) -> list[Estimates]:
             ):  # fmt: skip
                 single.add(outcome, name, quantity, value, **fields)
     return list(parts.values())
+
+
+@cache
+def alternatives(count: int) -> list[Estimates]:
+    """Return diagnostics and other models of the invented cohort, by their own models."""
+    people = cohort(count)
+    return alternative_numbers(
+        landmark_rows(people), summaries(people), PLAN, visit="clearance", minimum_valid_trials=2
+    )
 
 
 def imputed() -> list[Estimates]:
@@ -503,8 +523,12 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         compare_groups(rows, variables),
         *incidence_numbers(rows, PLAN),
         rate_numbers(rows, PLAN),
+        group_test_numbers(rows, PLAN),
+        ratio_numbers(rows, PLAN, DIVIDED_BY),
+        event_free_numbers(rows, PLAN),
         *hazards(rows),
         *other_choices(rows),
+        *alternatives(count),
         *imputed(),
         limb_differences(),
         *agreement(),

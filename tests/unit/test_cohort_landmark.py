@@ -31,7 +31,7 @@ def cohort_of(ends: dict[str, tuple[str, float, float]], with_outcomes: bool = T
         (athlete, event, days, end, "left", "no") for athlete, (event, days, end) in ends.items()
     ]
     columns = ["athlete_id", "event", "event_days", "followup_days", "side", "contact"]
-    outcomes = pd.DataFrame(rows, columns=columns)
+    outcomes = pd.DataFrame(rows, columns=columns).assign(negative_control_days=90.0)
     exposure = pd.DataFrame({"athlete_id": IDS, "month": 1.0, "athlete_exposures": 5.0})
     return landmark_cohort(
         people,
@@ -82,13 +82,23 @@ def test_observation_ends_at_the_horizon():
     assert cohort.loc["A0005", "cause"] == 3
 
 
+def test_a_negative_control_after_the_end_of_observation_was_not_observed():
+    cohort = cohort_of({**ENDS, "A0005": ("end_of_sport", 89.0, 300.0)})
+    assert cohort.loc["A0001", "negative_control_days"] == 90
+    assert np.isnan(cohort.loc["A0005", "negative_control_days"])
+
+
 def test_outcomes_stay_apart_until_the_plan_is_frozen():
     frozen, open_plan = cohort_of(ENDS), cohort_of(ENDS, with_outcomes=False)
     pd.testing.assert_series_equal(frozen["excluded_because"], open_plan["excluded_because"])
     assert set(open_plan["event"]) == {""}
     assert set(open_plan["side"]) == {""}
     assert (open_plan["cause"] == 0).all()
-    assert open_plan[["followup_days", "event_days", "athlete_exposures"]].isna().all(axis=None)
+    assert (
+        open_plan[["followup_days", "event_days", "athlete_exposures", "negative_control_days"]]
+        .isna()
+        .all(axis=None)
+    )
 
 
 def test_exposure_counts_months_begun_before_the_end():

@@ -18,6 +18,7 @@ from analysis.figures.distributions import draw_distributions
 from analysis.figures.force_model import draw_force_model
 from analysis.figures.residual_analysis import draw_residual_analysis
 from analysis.figures.scales import difference_scale, ratio_scale
+from analysis.figures.specifications import draw_specifications
 from analysis.figures.style import LIMBS, SERIES
 from analysis.figures.waveform_data import PEAK, examples
 from analysis.figures.waveforms import draw_waveforms
@@ -109,6 +110,12 @@ def draw_the_forces(folder: Path, out: Path) -> None:
     )
 
 
+def draw_the_specifications(folder: Path, out: Path) -> None:
+    draw_specifications(
+        estimates=folder / "estimates.parquet", plan=study.PLAN, **files(out, "specifications")
+    )
+
+
 def draw_the_residuals(folder: Path, out: Path) -> None:
     curves = out / "residuals.parquet"
     study.residuals().to_parquet(curves)
@@ -125,6 +132,7 @@ def of_prediction(draw, name):
 FIGURES = {
     "flow": from_estimates(flow.draw_flow, "flow", "plan", "study"),
     "hazard_ratios": from_estimates(hazard_ratios.draw_hazard_ratios, "hazard_ratios", "plan"),
+    "specifications": draw_the_specifications,
     "incidence": from_estimates(incidence.draw_incidence, "incidence", "plan"),
     "limb_differences": from_estimates(
         limb_differences.draw_limb_differences, "limb_differences", "plan", "study"

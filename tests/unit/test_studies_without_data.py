@@ -21,6 +21,7 @@ from analysis.models.agreement import agreement_of_sensors
 from analysis.models.asymmetry import asymmetry_of_limbs
 from analysis.models.calibrated_cox import calibrated_cox
 from analysis.models.contact_lag import contact_lag_of_waist
+from analysis.models.cox_alternatives import cox_alternatives
 from analysis.models.cox_models import cox_models
 from analysis.models.cox_sensitivity import cox_sensitivity
 from analysis.models.cumulative_incidence import incidence_curves
@@ -47,7 +48,7 @@ OF_METRICS = (
 )  # fmt: skip
 OF_OUTCOMES = (
     flow_diagram, table_one, cox_models, incidence_curves, incidence_rates, calibrated_cox,
-    sensor_answer, cox_sensitivity, native_rate, prediction,
+    sensor_answer, cox_sensitivity, cox_alternatives, native_rate, prediction,
 )  # fmt: skip
 
 Change = Callable[[pd.DataFrame, pd.DataFrame, pd.DataFrame], tuple[pd.DataFrame, ...]]
