@@ -12,6 +12,8 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
+from analysis.audit.comparison import ANALYSIS as REDERIVED
+from analysis.audit.comparison import compare
 from analysis.cohort.analysis_set import landmark_rows
 from analysis.estimates import Estimates, estimates_table
 from analysis.models.agreement import pair_numbers
@@ -313,6 +315,23 @@ def paired_metrics(athletes: int = 20) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns).assign(valid=True)
 
 
+def rederived() -> Estimates:
+    """Return landings measured twice: one metric agrees, one has a value far off."""
+    numbers = Estimates(REDERIVED)
+    for quantity, value in (
+        ("landings", 52.0), ("share_of_landings", 0.055), ("trials_not_read", 1.0),
+        ("raw_files", 84.0), ("raw_files_changed", 0.0),
+    ):  # fmt: skip
+        numbers.add("all", "all", quantity, value)
+    values = pd.DataFrame({"athlete_id": [f"A{i:04d}" for i in range(20)], "value": 3.0})
+    values["second"] = values["value"] * 1.001
+    limits = PLAN["audit"]["rederivation"]
+    compare(numbers, "peak_vgrf", "plate", values, limits)
+    values.loc[3, "second"] = 3.3
+    compare(numbers, "impulse_first_100_ms", "plate", values, limits)
+    return numbers
+
+
 @cache
 def agreement() -> list[Estimates]:
     """Return agreement of a pair of sensors, lag of contact and asymmetry, by their own models."""
@@ -498,6 +517,7 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         *imputed(),
         limb_differences(),
         *agreement(),
+        rederived(),
         *force_study.numbers(),
         sensors(),
         measurement_error(),
