@@ -1,4 +1,5 @@
-# A second opinion from the raw files, by code that shares nothing with the pipeline.
+# The second opinion: from the raw files by code that shares nothing with the pipeline, and by R.
+import shutil
 
 
 rule rederive_landings:
@@ -25,5 +26,32 @@ rule rederive_landings:
         study_folder=STUDY.study_folder,
     message:
         "Deriving a share of the landings a second time"
+    script:
+        "../../shared/step.py"
+
+
+rule compare_with_r:
+    input:
+        metrics=rules.collect.output.metrics_table,
+        cohort=rules.build_cohort.output.cohort,
+        code=[
+            *code_of("analysis.audit.r_bundle:r_bundle"),
+            *project_files("analysis/audit/models.R"),
+        ],
+    output:
+        bundle=directory(f"{RESULTS}/r_bundle"),
+        estimates=f"{RESULTS}/models/r_second_opinion.parquet",
+    log:
+        f"{RESULTS}/logs/compare_with_r.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/compare_with_r.tsv"
+    params:
+        step="analysis.audit.r_bundle:r_bundle",
+        plan=STUDY.plan,
+        study=STUDY.study,
+        freeze=STUDY.freeze,
+        rerun_when_r_comes_or_goes=shutil.which("Rscript") is not None,
+    message:
+        "Writing the primary models for R"
     script:
         "../../shared/step.py"

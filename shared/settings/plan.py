@@ -167,10 +167,20 @@ class RederivationPlan(Strict):
     outside_share: float = Field(ge=0, lt=1)
 
 
+class RBundlePlan(Strict):
+    """How far R may differ: coefficients in standard errors, log-likelihoods as a share."""
+
+    cox_coefficient: float = Field(gt=0)
+    cox_log_likelihood: float = Field(gt=0)
+    mixed_coefficient: float = Field(gt=0)
+    mixed_log_likelihood: float = Field(gt=0)
+
+
 class AuditPlan(Strict):
     """The second opinion: how it is taken, and what counts as agreement."""
 
     rederivation: RederivationPlan
+    r_bundle: RBundlePlan
 
 
 class PlanSettings(Strict):
