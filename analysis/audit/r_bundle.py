@@ -90,7 +90,7 @@ def run_r(folder: Path, program: str) -> pd.DataFrame:
         file = copy / "r_numbers.csv"
         if done.returncode or not file.is_file():
             raise RuntimeError((done.stderr.strip().splitlines() or ["no message"])[-1])
-        return pd.read_csv(file)
+        return pd.read_csv(file, float_precision="round_trip")
 
 
 def compare_with_r(

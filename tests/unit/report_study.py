@@ -14,6 +14,7 @@ import pandas as pd
 
 from analysis.audit.comparison import ANALYSIS as REDERIVED
 from analysis.audit.comparison import compare
+from analysis.audit.r_bundle import ANALYSIS as BY_R
 from analysis.cohort.analysis_set import landmark_rows
 from analysis.estimates import Estimates, estimates_table
 from analysis.models.agreement import pair_numbers
@@ -315,6 +316,21 @@ def paired_metrics(athletes: int = 20) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns).assign(valid=True)
 
 
+def r_opinion() -> Estimates:
+    """Return one Cox and one mixed model as R finds them; the second differs too much."""
+    numbers = Estimates(BY_R)
+    limb = ("limb_difference", "peak_vgrf", "plate", "drop_vertical_jump", "landing_2")
+    for subject, within in ((("cox", PLAN["primary_outcomes"][0]), 1.0), (limb, 0.0)):
+        for quantity, value in (
+            ("largest_difference_in_standard_errors", 2.4e-9),
+            ("largest_relative_difference_of_standard_error", -3.1e-9),
+            ("relative_difference_of_log_likelihood", 1.2e-15),
+            ("passed", within),
+        ):
+            numbers.add(subject, "all", quantity, value)
+    return numbers
+
+
 def rederived() -> Estimates:
     """Return landings measured twice: one metric agrees, one has a value far off."""
     numbers = Estimates(REDERIVED)
@@ -517,6 +533,7 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         *imputed(),
         limb_differences(),
         *agreement(),
+        r_opinion(),
         rederived(),
         *force_study.numbers(),
         sensors(),
