@@ -148,7 +148,7 @@ def _lowest(
     places = np.concatenate(([contact], np.arange(math.floor(contact) + 1.0, end + 1.0)))
     places = places[places <= len(plates.total) - 1]
     net = np.interp(places, np.arange(len(plates.total)), plates.total) / weight_n - 1.0
-    lost = settings.standard_gravity * cumulative_trapezoid(net, places / rate, initial=0.0)
+    lost = settings.standard_gravity * cumulative_trapezoid(net, places / rate, initial=0)
     left = speed - lost
     below = np.flatnonzero(left <= 0.0)
     if not len(below):

@@ -95,7 +95,7 @@ def flexion_axis(rates: Signal, rate_hz: float, segment: str) -> tuple[Signal, f
     """
     sizes, vectors = np.linalg.eigh(rates @ rates.T)
     axis = vectors[:, -1]
-    angle = cumulative_trapezoid(axis @ rates, dx=1.0 / rate_hz, initial=0.0)
+    angle = cumulative_trapezoid(axis @ rates, dx=1.0 / rate_hz, initial=0)
     sense = np.sign(angle.mean()) * (1.0 if segment == "thigh" else -1.0)
     return axis * sense, float(sizes[-1] / sizes.sum()), math.degrees(float(np.ptp(angle)))
 
@@ -193,6 +193,6 @@ def knee_excursion(
         return None
     places_after = np.concatenate(([contact], np.arange(math.floor(contact) + 1.0, end)))
     turn = np.interp(places_after, np.arange(len(rate)), smooth)
-    angle = cumulative_trapezoid(turn, places_after / hz, initial=0.0)
+    angle = cumulative_trapezoid(turn, places_after / hz, initial=0)
     early = angle[places_after <= contact + settings.quality.mirrored_window_s * hz][-1]
     return math.degrees(float((np.sign(early) * angle).max()))
