@@ -25,6 +25,8 @@ rule collect_estimates:
             rules.imputed_cox.output.estimates,
             rules.prediction.output.estimates,
             rules.sensor_answer.output.estimates,
+            rules.rederive_landings.output.estimates,
+            rules.compare_with_r.output.estimates,
             *([rules.native_rate.output.estimates] if STUDY.is_harmonised else []),
             *([rules.compare_with_truth.output.estimates] if STUDY.truth else []),
         ],

@@ -224,6 +224,40 @@ class PredictionPlan(Strict):
         return self
 
 
+class RederivationPlan(Strict):
+    """Landings derived a second time from the raw files: how many, and how far they may differ.
+
+    Shares of the value: force and impulse (`force_share`), loading rate, acceleration; then events
+    in ms and angles in degrees. A metric fails with more than `outside_share` beyond its limit.
+    """
+
+    share: float = Field(gt=0, le=1)
+    fewest_landings: int = Field(ge=1)
+    seed: int = Field(ge=0)
+    force_share: float = Field(gt=0)
+    loading_rate_share: float = Field(gt=0)
+    acceleration_share: float = Field(gt=0)
+    time_ms: float = Field(gt=0)
+    angle_deg: float = Field(gt=0)
+    outside_share: float = Field(ge=0, lt=1)
+
+
+class RBundlePlan(Strict):
+    """How far R may differ: coefficients in standard errors, log-likelihoods as a share."""
+
+    cox_coefficient: float = Field(gt=0)
+    cox_log_likelihood: float = Field(gt=0)
+    mixed_coefficient: float = Field(gt=0)
+    mixed_log_likelihood: float = Field(gt=0)
+
+
+class AuditPlan(Strict):
+    """The second opinion: how it is taken, and what counts as agreement."""
+
+    rederivation: RederivationPlan
+    r_bundle: RBundlePlan
+
+
 class PlanSettings(Strict):
     """What is estimated, how, and in which family of tests it stands."""
 
@@ -244,6 +278,7 @@ class PlanSettings(Strict):
     sensitivity: SensitivityPlan
 
     imputation: ImputationPlan
+    audit: AuditPlan
     known_groups: KnownGroupsPlan | None = None
     prediction: PredictionPlan | None = None
     multiplicity: Literal["holm"]

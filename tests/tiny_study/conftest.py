@@ -8,10 +8,16 @@ from tests.tiny_study.real_study import write_settings, write_study
 
 
 @pytest.fixture(scope="session")
-def real(tmp_path_factory):
+def real_settings_folder(tmp_path_factory):
+    """The settings of the study made of open recordings; study and results lie beside them."""
+    folder = tmp_path_factory.mktemp("real") / "config"
+    write_settings(folder)
+    return folder
+
+
+@pytest.fixture(scope="session")
+def real(real_settings_folder):
     """The open recordings through intake, extraction and collecting: recording ids, tables."""
-    root = tmp_path_factory.mktemp("real")
-    write_settings(root / "config")
-    ids = write_study(root / "study")
-    settings = load_settings(root / "config")
+    settings = load_settings(real_settings_folder)
+    ids = write_study(settings.study_folder)
     return ids, extract(settings, settings.results_folder)

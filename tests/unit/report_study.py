@@ -12,6 +12,9 @@ from itertools import product
 import numpy as np
 import pandas as pd
 
+from analysis.audit.comparison import ANALYSIS as REDERIVED
+from analysis.audit.comparison import compare
+from analysis.audit.r_bundle import ANALYSIS as BY_R
 from analysis.cohort.analysis_set import landmark_rows
 from analysis.estimates import Estimates, estimates_table
 from analysis.models.agreement import pair_numbers
@@ -335,6 +338,38 @@ def paired_metrics(athletes: int = 20) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns).assign(valid=True)
 
 
+def r_opinion() -> Estimates:
+    """Return one Cox and one mixed model as R finds them; the second differs too much."""
+    numbers = Estimates(BY_R)
+    limb = ("limb_difference", "peak_vgrf", "plate", "drop_vertical_jump", "landing_2")
+    for subject, within in ((("cox", PLAN["primary_outcomes"][0]), 1.0), (limb, 0.0)):
+        for quantity, value in (
+            ("largest_difference_in_standard_errors", 2.4e-9),
+            ("largest_relative_difference_of_standard_error", -3.1e-9),
+            ("relative_difference_of_log_likelihood", 1.2e-15),
+            ("passed", within),
+        ):
+            numbers.add(subject, "all", quantity, value)
+    return numbers
+
+
+def rederived() -> Estimates:
+    """Return landings measured twice: one metric agrees, one has a value far off."""
+    numbers = Estimates(REDERIVED)
+    for quantity, value in (
+        ("landings", 52.0), ("share_of_landings", 0.055), ("trials_not_read", 1.0),
+        ("raw_files", 84.0), ("raw_files_changed", 0.0),
+    ):  # fmt: skip
+        numbers.add("all", "all", quantity, value)
+    values = pd.DataFrame({"athlete_id": [f"A{i:04d}" for i in range(20)], "value": 3.0})
+    values["second"] = values["value"] * 1.001
+    limits = PLAN["audit"]["rederivation"]
+    compare(numbers, "peak_vgrf", "plate", values, limits)
+    values.loc[3, "second"] = 3.3
+    compare(numbers, "impulse_first_100_ms", "plate", values, limits)
+    return numbers
+
+
 @cache
 def agreement() -> list[Estimates]:
     """Return agreement of a pair of sensors, lag of contact and asymmetry, by their own models."""
@@ -532,6 +567,8 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         *imputed(),
         limb_differences(),
         *agreement(),
+        r_opinion(),
+        rederived(),
         *force_study.numbers(),
         sensors(),
         measurement_error(),
