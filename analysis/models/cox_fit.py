@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from analysis.models.cox_design import CoxDesign
+import pandas as pd
+
+from analysis.models.cox_design import CoxDesign, cox_design
 from analysis.models.term_inference import TermInference, profile, undefined, wald
 from analysis.survival.cox import CoxFit, fit_cox
 from analysis.survival.cox_sample import CoxSample, Ties, cox_sample
@@ -41,6 +43,9 @@ class CoxEstimate:
     def cannot_be_corrected(self) -> str:
         """Why there is no estimate that a correction could start from; '' when there is."""
         return next((f"nothing to correct: {term}: {why}" for term, why in self.notes.items()), "")
+
+
+Fitted = tuple[CoxDesign, CoxEstimate]
 
 
 def sample_of(design: CoxDesign) -> CoxSample:
@@ -106,3 +111,26 @@ def estimate_firth(design: CoxDesign, ties: Ties, level: float) -> CoxEstimate:
     )
     name = "penalised partial likelihood (Firth)"
     return CoxEstimate(sample, fit_cox(sample, ties=ties), terms, name, found.converged, {})
+
+
+def fit_outcome(
+    cohort: pd.DataFrame,
+    predictors: Sequence[dict[str, Any]],
+    plan: Mapping[str, Any],
+    outcome: str,
+    label: str = "",
+    scales: Mapping[str, float] | None = None,
+) -> Fitted:
+    """Fit the model of one outcome to the athletes of the landmark cohort.
+
+    `label` names the model in addresses when an outcome has several models; `scales` gives steps
+    other than the predictors' own SD.
+
+    Raises
+    ------
+    SurvivalDataError
+        The rows cannot carry the model (no event, constant or collinear column).
+    """
+    events = plan["outcomes"][outcome]["events"]
+    design = cox_design(cohort, predictors, plan, events, label, scales)
+    return design, estimate_cox(design, plan)

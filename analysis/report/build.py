@@ -61,7 +61,7 @@ _ANALYSES = {
     "incidence": "cumulative_incidence",
     "hazards": "cox_primary",
     "calibrated": "cox_calibrated",
-    "imputed": "cox_imputed",
+    "imputed": "imputation",
     "penalised": "cox_firth",
     "sensitivity": "cox_e_value",
     "second_opinion": "cox_second_opinion",
@@ -143,6 +143,8 @@ def page_content(
     reasons = _reasons(context)
     is_demo = context.study["demo"] is not None
     ran = frozenset(part for part, reason in reasons.items() if not reason)
+    if reasons["imputed"] and "hazards" in ran:
+        ran |= {"complete_cases"}
     return {
         "title": context.study["title"],
         "edition": context.study["edition"],

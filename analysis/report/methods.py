@@ -257,15 +257,26 @@ def _imputed(plan: dict[str, Any]) -> Markup:
     logs = [Exempt(metric_label(name), "name") for name in imputation["log_scale"]]
     logarithm = phrase(" (as logarithms: {})", _listed(logs)) if logs else Markup("")
     auxiliary = [words(name) for name in imputation["auxiliary"]]
+    is_primary = plan["missing"]["primary"] == "imputed"
+    beside = "those of athletes with all primary metrics (complete cases)"
     return phrase(
-        "The primary analysis is that of athletes with all primary metrics. As a sensitivity "
-        "analysis, missing metrics{} were filled in by chained equations, {}, in {} data sets of "
-        "{} iterations. The imputation models held the other primary metrics, {}, and for each "
+        "{} Missing primary metrics{} were filled in by chained equations, {}, in {} data sets "
+        "(or, where that is more, one for each per cent of incomplete athletes) of {} iterations. "
+        "The imputation models held the other primary metrics, {}, and for each "
         "cause the event indicator and the cumulative hazard by the method of Nelson and Aalen. "
         "A mean of trials that a saturated sensor cut off was drawn above the recorded mean from "
         "the truncated normal distribution. Coefficients were pooled by the rules of Rubin with "
         "the degrees of freedom of Barnard and Rubin, those of complete data being athletes "
-        "minus coefficients.{}",
+        "minus coefficients; corrected ones were corrected in each data set and then pooled, and "
+        "tests known by their chi-squared statistic were pooled by the method of Li, Meng, "
+        "Raghunathan and Rubin. A standard deviation is that among the complete cases under either "
+        "handling. Covariates, exploratory metrics and exposures were not filled in: athletes "
+        "without a covariate were left out, exploratory models and rates per exposure rest on the "
+        "athletes with a value.{}",
+        f"Primary estimates have gaps filled in; {beside} are the sensitivity analysis."
+        if is_primary
+        else f"Primary estimates are {beside}; those with gaps filled in are the sensitivity "
+        "analysis.",
         logarithm,
         filled,
         setting(imputation["data_sets"]),
@@ -278,6 +289,13 @@ def _imputed(plan: dict[str, Any]) -> Markup:
             ]
         ),
         _shifts(imputation["shifts_sd"]),
+    )
+
+
+def _complete_cases(_: dict[str, Any]) -> Markup:
+    return Markup(
+        "The models are of the athletes with all their metrics and covariates (complete cases). No "
+        "value was filled in; the list of what was not run says why."
     )
 
 
@@ -316,6 +334,7 @@ _ANALYSES = {
     "hazards": _hazard_models,
     "calibrated": _calibrated,
     "imputed": _imputed,
+    "complete_cases": _complete_cases,
     "penalised": _penalised,
     "sensitivity": _sensitivity,
     "second_opinion": _second_opinion,
