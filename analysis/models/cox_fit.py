@@ -15,6 +15,9 @@ from analysis.survival.cox_sample import CoxSample, Ties, cox_sample
 from analysis.survival.errors import SurvivalDataError
 from analysis.survival.firth import fit_firth
 
+FIRTH = "penalised partial likelihood (Firth)"
+"""How estimates with the penalty were found."""
+
 DIVERGES = "no finite estimate: every event lies at one end of this term (monotone likelihood)"
 UNDETERMINED = "no finite estimate: too few events beside a term that diverges"
 # Of a log hazard ratio per step of the term; beyond it an interval spans more than 10^±40.
@@ -109,8 +112,7 @@ def estimate_firth(design: CoxDesign, ties: Ties, level: float) -> CoxEstimate:
             strict=True,
         )
     )
-    name = "penalised partial likelihood (Firth)"
-    return CoxEstimate(sample, fit_cox(sample, ties=ties), terms, name, found.converged, {})
+    return CoxEstimate(sample, fit_cox(sample, ties=ties), terms, FIRTH, found.converged, {})
 
 
 def fit_outcome(

@@ -18,7 +18,7 @@ import pandas as pd
 from analysis.cohort.analysis_set import reason_not_to_run
 from analysis.estimates import EstimateFields, Estimates, refusals, write_estimates
 from analysis.models.cox_design import Term
-from analysis.models.cox_fit import estimate_firth
+from analysis.models.cox_fit import FIRTH, estimate_firth
 from analysis.models.cox_rows import add_hazard_ratio, add_size
 from analysis.models.cox_second_opinion import library_numbers
 from analysis.models.filled_cohort import FILLED_IN, FilledCohort, read_filled_cohort
@@ -38,6 +38,7 @@ from analysis.models.outcome_model import (
 from analysis.models.proportionality import add_proportionality
 from analysis.models.term_inference import TermInference
 from analysis.survival.errors import SurvivalDataError
+from analysis.survival.firth import firth_point
 
 STEP = "analysis.models.cox_models:cox_models"
 
@@ -164,22 +165,32 @@ def single_models(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> list[Estimat
 def firth_numbers(model: OutcomeModel, plan: Mapping[str, Any], outcome: str) -> Estimates:
     """Return the model fitted with Firth's penalty, pooled if the model is.
 
-    With few events per parameter the penalised estimates are the ones to trust more. A profile
-    has no pooled form: pooled intervals rest on the penalised standard errors.
+    With few events per parameter the penalised estimates are the ones to trust more.
     """
-    level = float(plan["confidence_level"])
-    penalised = [estimate_firth(design, plan["cox"]["ties"], level) for design, _ in model.fits]
+    ties, level = plan["cox"]["ties"], float(plan["confidence_level"])
     shared = model.shared_fields(plan, outcome)
     shared["family"] = "secondary"
-    own = penalised[0].estimation
-    shared["estimation"] = shared["estimation"].replace(model.fits[0][1].estimation, own)
-    shared["converged"] = all(estimate.converged for estimate in penalised)
+    shared["estimation"] = shared["estimation"].replace(model.fits[0][1].estimation, FIRTH)
+    rows: list[tuple[TermInference, EstimateFields]]
+    if model.pooled:
+        points = [firth_point(estimate.sample, ties=ties) for _, estimate in model.fits]
+        shared["converged"] = all(point.converged for point in points)
+        pooled = pool_terms(
+            [point.coefficients for point in points],
+            [point.standard_errors for point in points],
+            model.complete_df,
+        )
+        note = "a profile has no pooled form: the interval rests on the curvature at the estimate"
+        rows = [
+            (pooled_inference(found, level), {"note": note, **pooled_fields(found)})
+            for found in pooled
+        ]
+    else:
+        penalised = estimate_firth(model.design, ties, level)
+        shared["converged"] = penalised.converged
+        rows = [(found, {"note": model.note}) for found in penalised.terms]
     numbers = Estimates("cox_firth", **shared)
-    pooled = pool_terms(penalised, model.complete_df) if model.pooled else ()
-    for place, term in enumerate(model.terms):
-        found, extra = penalised[0].terms[place], EstimateFields()
-        if model.pooled:
-            found, extra = pooled_inference(pooled[place], level), pooled_fields(pooled[place])
+    for term, (found, extra) in zip(model.terms, rows, strict=True):
         add_hazard_ratio(numbers, outcome, (term.name,), term, found, extra)
     return numbers
 

@@ -10,12 +10,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
+import numpy as np
 import pandas as pd
 
 from analysis.estimates import EstimateFields
 from analysis.imputation.pooling import Pooled, pool
 from analysis.models.cox_design import CoxDesign, Term, cox_design
-from analysis.models.cox_fit import CoxEstimate, Fitted, fit_outcome
+from analysis.models.cox_fit import Fitted, fit_outcome
 from analysis.models.cox_rows import conventions
 from analysis.models.filled_cohort import COMPLETE_CASES, FILLED_IN, NOTHING, FilledCohort
 from analysis.models.term_inference import TermInference, pooled_t, undefined
@@ -113,15 +114,20 @@ def pooled_inference(found: Pooled | None, level: float) -> TermInference:
     return pooled_t(found.estimate, found.standard_error, found.df, level)
 
 
-def pool_terms(estimates: Sequence[CoxEstimate], complete_df: float) -> tuple[Pooled | None, ...]:
-    """Pool each coefficient over fits in the same steps; None where one of them is not finite."""
+def pool_terms(
+    coefficients: Sequence[Sequence[float]], errors: Sequence[Sequence[float]], complete_df: float
+) -> tuple[Pooled | None, ...]:
+    """Pool each coefficient over fits in the same steps; None where one of them is not finite.
+
+    Parameters
+    ----------
+    coefficients, errors
+        (fits, terms) estimates and standard errors.
+    """
     found: list[Pooled | None] = []
-    for terms in zip(*(estimate.terms for estimate in estimates), strict=True):
-        if all(term.is_finite for term in terms):
-            squares = [term.se**2 for term in terms]
-            found.append(pool([term.coefficient for term in terms], squares, complete_df))
-        else:
-            found.append(None)
+    for values, spread in zip(np.array(coefficients).T, np.array(errors).T, strict=True):
+        known = np.isfinite(values).all() and np.isfinite(spread).all()
+        found.append(pool(values, spread**2, complete_df) if known else None)
     return tuple(found)
 
 
@@ -184,7 +190,11 @@ def pooled_model(
             "no degrees of freedom to pool with"
         )
     level = float(plan["confidence_level"])
-    pooled = pool_terms([estimate for _, estimate in fits], float(left))
+    pooled = pool_terms(
+        [[term.coefficient for term in estimate.terms] for _, estimate in fits],
+        [[term.se for term in estimate.terms] for _, estimate in fits],
+        float(left),
+    )
     inferences = tuple(pooled_inference(found, level) for found in pooled)
     fields: EstimateFields = {
         "missing_data": FILLED_IN,

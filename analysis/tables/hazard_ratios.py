@@ -86,9 +86,9 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
                 ". Above one: higher values go along with a higher rate of the injury; below one: "
                 "with a lower rate. As measured: per standard deviation of the measured value "
                 "among the complete cases. Corrected: per standard deviation of the true value, "
-                "which is the status at the clearance visit (error of trials) or the habitual value (error of trials and "
-                "visits). P-values belong to the estimates as measured; in brackets, adjusted "
-                "within the primary family.",
+                "which is the status at the clearance visit (error of trials) or the habitual "
+                "value (error of trials and visits). P-values belong to the estimates as "
+                "measured; in brackets, adjusted within the primary family.",
             ),
         ),
         absent="no model was run",

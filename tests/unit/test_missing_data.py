@@ -11,12 +11,15 @@ import pandas as pd
 import pytest
 from lifelines import CoxPHFitter
 from scipy.stats import t as student
+from statsmodels.duration.hazard_regression import PHReg
 
 from analysis.cohort.analysis_set import landmark_rows
-from analysis.estimates import estimates_table, number_id
+from analysis.estimates import Estimates, estimates_table, number_id
+from analysis.imputation.pooling import pool
 from analysis.models.calibrated_cox import calibrated_numbers
 from analysis.models.cox_fit import fit_outcome
 from analysis.models.cox_models import models_of, second_opinions
+from analysis.models.cox_without_event import add_range
 from analysis.models.filled_cohort import (
     COMPLETE_CASES,
     FILLED_IN,
@@ -321,6 +324,35 @@ def test_corrected_estimates_are_pooled_and_those_of_complete_cases_stand_beside
     reliability = rows.loc[number_id(analysis, OUTCOME, EXCURSION, "reliability"), "estimate"]
     expected = np.log(naive["estimate"]) / np.sqrt(reliability)
     assert np.log(own["estimate"]) == pytest.approx(expected, rel=0.1)
+
+
+def test_refits_without_one_event_are_pooled_as_the_model_is(filled):
+    few = FilledCohort(filled.measured, filled.filled.query("data_set <= 3"), "")
+    model = primary_model(few, _plan(), OUTCOME)
+    numbers = Estimates("cox_leave_one_event_out")
+    add_range(numbers, OUTCOME, model, 1000, 0.95)
+    rows = _table(numbers)["estimate"]
+    place = 1
+    found = []
+    for event in np.flatnonzero(model.design.event):
+        kept = np.arange(len(model.design.event)) != event
+        fits = []
+        for design, _ in model.fits:
+            fit = PHReg(
+                design.time[kept], design.matrix[kept], status=design.event[kept],
+                strata=design.strata[kept], ties="efron",
+            ).fit()  # fmt: skip
+            fits.append((fit.params[place], fit.bse[place] ** 2))
+        found.append(pool(*np.array(fits).T, 200 - 1 - 5))
+    ratios = np.exp([each.estimate for each in found])
+    p = [2 * student.sf(abs(each.estimate) / each.standard_error, each.df) for each in found]
+    subject = ("cox_leave_one_event_out", OUTCOME, PEAK)
+    for quantity, expected in (
+        ("smallest_hazard_ratio", min(ratios)), ("largest_hazard_ratio", max(ratios)),
+        ("smallest_p", min(p)), ("largest_p", max(p)), ("refits", len(found)),
+    ):  # fmt: skip
+        # statsmodels 0.15 stops a little earlier than our fit
+        assert rows[number_id(*subject, quantity)] == pytest.approx(expected, rel=1e-5)
 
 
 def test_the_same_study_gives_the_same_draws(study, filled):
