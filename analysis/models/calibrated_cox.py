@@ -117,6 +117,8 @@ def _correction(
         coefficients.append(corrected.coefficients * deviations)
         variances.append(np.diag(corrected.covariance) * deviations**2)
     found, squares = np.array(coefficients), np.array(variances)
+    if model.pooled and not (np.isfinite(found).all() and np.isfinite(squares).all()):
+        raise NotCorrectableError("in at least one completed data set the error leaves no estimate")
     reliability = np.mean([error.reliability for error in errors], axis=0)
     pooled: tuple[Pooled, ...] = ()
     if model.pooled:

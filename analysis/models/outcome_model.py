@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from analysis.estimates import EstimateFields
 from analysis.imputation.pooling import Pooled, pool
@@ -115,7 +116,7 @@ def pooled_inference(found: Pooled | None, level: float) -> TermInference:
 
 
 def pool_terms(
-    coefficients: Sequence[Sequence[float]], errors: Sequence[Sequence[float]], complete_df: float
+    coefficients: Sequence[ArrayLike], errors: Sequence[ArrayLike], complete_df: float
 ) -> tuple[Pooled | None, ...]:
     """Pool each coefficient over fits in the same steps; None where one of them is not finite.
 

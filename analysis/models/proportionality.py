@@ -56,7 +56,7 @@ def _add_test(
 def add_proportionality(numbers: Estimates, outcome: str, model: OutcomeModel) -> None:
     """Add the score test that hazard ratios change with time: per term and of all at once."""
     design = model.design
-    converged = all(estimate.converged for _, estimate in model.fits)
+    converged = all(each.converged and each.fit.converged for _, each in model.fits)
     if not converged or design.n_events <= len(design.terms):
         numbers.not_run(
             (outcome, *design.address("proportional_hazards_test")),
