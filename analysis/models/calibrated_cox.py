@@ -105,15 +105,15 @@ def _correction(
     seed: Sequence[int],
 ) -> _Correction:
     count = model.design.n_predictors
-    deviations = measurement.error_model(model.reference, level).true_deviation
-    errors, coefficients, variances = [], [], []
-    for design, estimate in model.fits:
-        error = measurement.error_model(design, level)
+    errors = [measurement.error_model(design, level) for design, _ in model.fits]
+    # Clipped values as recorded vary too little, so the SD of the true value is of completed data.
+    deviations = np.sqrt(np.mean([error.true_deviation**2 for error in errors], axis=0))
+    coefficients, variances = [], []
+    for error, (_, estimate) in zip(errors, model.fits, strict=True):
         covariance = estimate.fit.covariance[:count, :count]
         # One stream for all data sets: what is unknown of the error is the same in each.
         rng = np.random.default_rng(seed)
         corrected = correct(estimate.fit.coefficients[:count], covariance, error, rng)
-        errors.append(error)
         coefficients.append(corrected.coefficients * deviations)
         variances.append(np.diag(corrected.covariance) * deviations**2)
     found, squares = np.array(coefficients), np.array(variances)
@@ -169,7 +169,7 @@ def corrected_numbers(
         return numbers
     note = (
         f"regression calibration of all predictors together; {MEANING[level]}; the interval "
-        "includes what is unknown about the error; SD of the true value among the complete cases"
+        "includes what is unknown about the error"
     )
     for place, term in enumerate(model.terms[: model.design.n_predictors]):
         extra: EstimateFields = {"unit": "per SD of the true value"}
@@ -189,7 +189,7 @@ def corrected_numbers(
         value = float(found.reliability[place])
         numbers.add(outcome, address, "reliability", value, **fields)
         fields["unit"] = term.variable.unit
-        fields["note"] = f"{MEANING[level]}; among the complete cases"
+        fields["note"] = f"{MEANING[level]}; over completed data sets where gaps were filled in"
         true = float(found.deviations[place]) * term.scale
         numbers.add(outcome, address, "true_standard_deviation", true, **fields)
     return numbers

@@ -126,8 +126,8 @@ def gaps_of(
     Raises
     ------
     ImputationError
-        A predictor without values, with one value only, or without logarithm; an auxiliary column
-        with gaps.
+        No athlete with all covariates; a predictor without values, with one value only, or without
+        logarithm; an auxiliary column with gaps.
     """
     needed = [
         *(covariate["column"] for covariate in plan["cox"]["covariates"]),
@@ -136,6 +136,10 @@ def gaps_of(
     ]
     complete = complete_rows(cohort, needed)
     rows = complete.rows
+    if rows.empty:
+        raise ImputationError(
+            "no athlete of the landmark cohort has all covariates, strata and follow-up"
+        )
     names = [predictor["name"] for predictor in plan["primary"]]
     log_scale = plan["imputation"]["log_scale"]
     log = np.array([predictor["metric"] in log_scale for predictor in plan["primary"]])

@@ -48,7 +48,6 @@ class OutcomeModel:
     fits : the one of the complete cases, or one per completed data set, all in the same steps
     inferences : one per term
     pooled : one per term, None where a data set had no finite estimate; empty for complete cases
-    reference : complete cases; a predictor's step is its SD among them under either handling
     fields : columns that say how missing values were handled
     note : why complete cases stand where filled-in values were planned, else ''
     """
@@ -56,7 +55,6 @@ class OutcomeModel:
     fits: tuple[Fitted, ...]
     inferences: tuple[TermInference, ...]
     pooled: tuple[Pooled | None, ...]
-    reference: CoxDesign
     fields: EstimateFields
     note: str = ""
 
@@ -150,7 +148,7 @@ def complete_case_model(
     """
     design, estimate = fit_outcome(cohort, predictors, plan, outcome, label)
     fields: EstimateFields = {"missing_data": words}
-    return OutcomeModel(((design, estimate),), estimate.terms, (), design, fields, note)
+    return OutcomeModel(((design, estimate),), estimate.terms, (), fields, note)
 
 
 def pooled_model(
@@ -160,6 +158,8 @@ def pooled_model(
     outcome: str,
 ) -> OutcomeModel:
     """Fit the primary predictors of the plan to every completed cohort and pool.
+
+    A predictor's step is its SD among the complete cases, under either handling.
 
     Parameters
     ----------
@@ -202,7 +202,7 @@ def pooled_model(
         "data_sets": len(fits),
         **filled.counts(design.rows),
     }
-    return OutcomeModel(fits, inferences, pooled, reference, fields)
+    return OutcomeModel(fits, inferences, pooled, fields)
 
 
 def primary_model(filled: FilledCohort, plan: Mapping[str, Any], outcome: str) -> OutcomeModel:

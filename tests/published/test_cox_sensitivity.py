@@ -185,7 +185,7 @@ def test_e_values_of_a_published_example(fitted, rare_below, kind, value, limit)
     published = dataclasses.replace(wald(np.log(3.9), 0.4, 0.95), low=np.log(1.8), high=np.log(8.7))
     terms = (published, *estimate.terms[1:])
     numbers = Estimates("cox_e_value")
-    model = OutcomeModel((fitted,), terms, (), design, {})
+    model = OutcomeModel((fitted,), terms, (), {})
     add_e_values(numbers, OUTCOME, model, rare_below)
     found = estimates_table(numbers).set_index("number_id")
     place = f"cox_e_value.{OUTCOME}.{design.terms[0].name}"
