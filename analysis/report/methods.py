@@ -269,8 +269,9 @@ def _imputed(plan: dict[str, Any]) -> Markup:
         "the degrees of freedom of Barnard and Rubin, those of complete data being athletes "
         "minus coefficients; corrected ones were corrected in each data set and then pooled, and "
         "tests known by their chi-squared statistic were pooled by the method of Li, Meng, "
-        "Raghunathan and Rubin. A standard deviation is that among the complete cases under either "
-        "handling. Covariates, exploratory metrics and exposures were not filled in: athletes "
+        "Raghunathan and Rubin. The standard deviation of a measured value is that among the "
+        "complete cases under either handling, that of a true value the one of completed data. "
+        "Covariates, exploratory metrics and exposures were not filled in: athletes "
         "without a covariate were left out, exploratory models and rates per exposure rest on the "
         "athletes with a value.{}",
         f"Primary estimates have gaps filled in; {beside} are the sensitivity analysis."
