@@ -52,6 +52,11 @@ class EstimateFields(TypedDict, total=False):
     n_events: int
     n_trials: int
     rows_dropped: int
+    missing_data: str
+    data_sets: int
+    n_filled: int
+    n_clipped: int
+    missing_information: float
     ties: str
     estimation: str
     horizon_days: float

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.mixed import ModelRefusedError
-from analysis.models.cox_models import fit_outcome
+from analysis.models.cox_fit import fit_outcome
 from analysis.models.grouped import grouped
 from analysis.models.limb_difference import KEYS, landing_words, tasks_of_predictors
 from analysis.models.limb_model import INVOLVED, fit_limb_model, limb_model

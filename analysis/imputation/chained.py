@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -222,25 +222,3 @@ def impute_many(
         )
         for number in range(data_sets)
     ]
-
-
-def shifted(completed: Array, data: Incomplete, name: str, shift_sd: float) -> NDArray[Any]:
-    """Return completed values with the missing ones of a variable moved: a pattern mixture.
-
-    What is missing may differ from what the imputation model expects in a way that no data can
-    show; the shift says by how much. Values bounded from below stay: why they are cut off is known.
-    Source: Little 1993, J Am Stat Assoc 88:125 (pattern mixtures); Rubin 1987, section 6.2 (shift;
-    by memory).
-
-    Parameters
-    ----------
-    completed
-        (n, v)
-    shift_sd
-        In standard deviations (n - 1) of the observed values of the variable.
-    """
-    place = data.names.index(name)
-    moved = completed.copy()
-    spread = float(np.nanstd(data.values[:, place], ddof=1))
-    moved[data.is_missing[:, place], place] += shift_sd * spread
-    return moved

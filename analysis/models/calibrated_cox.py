@@ -8,26 +8,40 @@ of trials and of what changes between visits; a test at clearance usually stands
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
+from analysis.cohort.analysis_set import reason_not_to_run
 from analysis.estimates import EstimateFields, Estimates, refusals, write_estimates
+from analysis.imputation.pooling import Pooled, pool
 from analysis.mixed import ModelRefusedError
-from analysis.models.cox_models import Fitted, fit_outcome
-from analysis.models.cox_rows import add_hazard_ratio, conventions, term_fields
+from analysis.models.cox_rows import add_hazard_ratio, term_fields
+from analysis.models.filled_cohort import FilledCohort, read_filled_cohort
 from analysis.models.measurement import LEVELS, Measurement
 from analysis.models.measurement_error import Level, NotCorrectableError, correct
+from analysis.models.outcome_model import (
+    OutcomeModel,
+    complete_case_model,
+    pooled_fields,
+    pooled_inference,
+    primary_model,
+)
 from analysis.models.reliability import mean_inverse_trials
-from analysis.models.term_inference import wald
+from analysis.models.term_inference import TermInference, wald
 from analysis.models.variables import predictor_variable
 from analysis.survival.errors import SurvivalDataError
 from shared.tables import read_table
 
 STEP = "analysis.models.calibrated_cox:calibrated_cox"
+
+COMPLETE = "complete_cases"
+"""Stands behind a term in the addresses of what rests on complete cases beside the primary rows."""
 
 MEANING = {
     "trial": "true value: status at the clearance visit; error: trials",
@@ -70,55 +84,114 @@ def component_numbers(
     return found
 
 
+@dataclass(frozen=True)
+class _Correction:
+    """Coefficients of the true predictors, each per SD of its true value.
+
+    `deviations` (p,) are these SDs in steps of the design; `pooled` is empty for complete cases.
+    """
+
+    inferences: tuple[TermInference, ...]
+    pooled: tuple[Pooled, ...]
+    deviations: NDArray[Any]
+    reliability: NDArray[Any]
+
+
+def _correction(
+    model: OutcomeModel,
+    measurement: Measurement,
+    level: Level,
+    confidence_level: float,
+    seed: Sequence[int],
+) -> _Correction:
+    count = model.design.n_predictors
+    errors = [measurement.error_model(design, level) for design, _ in model.fits]
+    # Clipped values as recorded vary too little, so the SD of the true value is of completed data.
+    deviations = np.sqrt(np.mean([error.true_deviation**2 for error in errors], axis=0))
+    coefficients, variances = [], []
+    for error, (_, estimate) in zip(errors, model.fits, strict=True):
+        covariance = estimate.fit.covariance[:count, :count]
+        # One stream for all data sets: what is unknown of the error is the same in each.
+        rng = np.random.default_rng(seed)
+        corrected = correct(estimate.fit.coefficients[:count], covariance, error, rng)
+        coefficients.append(corrected.coefficients * deviations)
+        variances.append(np.diag(corrected.covariance) * deviations**2)
+    found, squares = np.array(coefficients), np.array(variances)
+    if model.pooled and not (np.isfinite(found).all() and np.isfinite(squares).all()):
+        raise NotCorrectableError("in at least one completed data set the error leaves no estimate")
+    reliability = np.mean([error.reliability for error in errors], axis=0)
+    pooled: tuple[Pooled, ...] = ()
+    if model.pooled:
+        pooled = tuple(
+            pool(found[:, place], squares[:, place], model.complete_df) for place in range(count)
+        )
+        inferences = tuple(pooled_inference(each, confidence_level) for each in pooled)
+    else:
+        inferences = tuple(
+            wald(float(value), float(np.sqrt(square)), confidence_level)
+            for value, square in zip(found[0], squares[0], strict=True)
+        )
+    return _Correction(inferences, pooled, deviations, reliability)
+
+
 def corrected_numbers(
-    fitted: Fitted,
+    model: OutcomeModel,
     measurement: Measurement,
     level: Level,
     plan: Mapping[str, Any],
     outcome: str,
-    rng: np.random.Generator,
+    seed: Sequence[int],
+    data: str = "",
 ) -> Estimates:
-    """Return naive and corrected hazard ratios of one outcome, side by side."""
-    design, estimate = fitted
-    shared = conventions(plan, design, estimate, outcome)
+    """Return naive and corrected hazard ratios of one outcome, side by side.
+
+    Where gaps were filled in, each completed data set is corrected and the corrected coefficients
+    are pooled: Rubin's rules (Rubin 1987) hold for the estimate that complete data would have
+    given, which is the corrected one. Values are filled in as measured ones, with their error, so
+    that there is one correction, not two.
+
+    Parameters
+    ----------
+    data
+        Stands behind each term in addresses; it names the rows of the fits, '' the primary ones.
+    """
+    level_shown = float(plan["confidence_level"])
+    shared = model.shared_fields(plan, outcome)
     shared["family"] = "secondary"
     numbers = Estimates(f"cox_calibrated_{level}_error", **shared)
-    count = design.n_predictors
-    if reason := estimate.cannot_be_corrected:
-        numbers.not_run(outcome, reason)
+    if reason := model.cannot_be_corrected:
+        numbers.not_run((outcome, data), reason)
         return numbers
     try:
-        model = measurement.error_model(design, level)
-        deviations = model.true_deviation
-        covariance = estimate.fit.covariance[:count, :count]
-        corrected = correct(estimate.fit.coefficients[:count], covariance, model, rng)
+        found = _correction(model, measurement, level, level_shown, seed)
     except (NotCorrectableError, ModelRefusedError) as error:
-        numbers.not_run(outcome, str(error))
+        numbers.not_run((outcome, data), str(error))
         return numbers
     note = (
         f"regression calibration of all predictors together; {MEANING[level]}; the interval "
         "includes what is unknown about the error"
     )
-    for position, term in enumerate(design.terms[:count]):
-        step = float(deviations[position])
-        se = float(np.sqrt(corrected.covariance[position, position]))
-        found = wald(
-            float(corrected.coefficients[position]) * step, se * step, plan["confidence_level"]
-        )
-        extra: EstimateFields = {"note": note, "unit": "per SD of the true value"}
-        add_hazard_ratio(numbers, outcome, (term.name,), term, found, extra)
-        naive: EstimateFields = {"note": "not corrected", "unit": "per SD of the measured value"}
-        measured = estimate.terms[position]
-        add_hazard_ratio(numbers, outcome, (term.name, "naive"), term, measured, naive)
+    for place, term in enumerate(model.terms[: model.design.n_predictors]):
+        extra: EstimateFields = {"unit": "per SD of the true value"}
+        if found.pooled:
+            extra.update(pooled_fields(found.pooled[place]))
+        extra["note"] = "; ".join(words for words in (note, model.note) if words)
+        address = (term.name, data)
+        add_hazard_ratio(numbers, outcome, address, term, found.inferences[place], extra)
+        naive = model.term_row(place)
+        naive["note"] = "; ".join(words for words in ("not corrected", model.note) if words)
+        naive["unit"] = "per SD of the measured value"
+        measured = model.inferences[place]
+        add_hazard_ratio(numbers, outcome, (term.name, data, "naive"), term, measured, naive)
         fields = term_fields(term)
         fields["unit"] = "share"
         fields["note"] = f"given covariates and strata; {MEANING[level]}"
-        value = float(model.reliability[position])
-        numbers.add(outcome, term.name, "reliability", value, **fields)
+        value = float(found.reliability[place])
+        numbers.add(outcome, address, "reliability", value, **fields)
         fields["unit"] = term.variable.unit
-        fields["note"] = f"{MEANING[level]}"
-        true = step * term.scale
-        numbers.add(outcome, term.name, "true_standard_deviation", true, **fields)
+        fields["note"] = f"{MEANING[level]}; over completed data sets where gaps were filled in"
+        true = float(found.deviations[place]) * term.scale
+        numbers.add(outcome, address, "true_standard_deviation", true, **fields)
     return numbers
 
 
@@ -127,8 +200,35 @@ def _refused(reason: str, outcome: str = "all") -> list[Estimates]:
     return refusals(analyses, outcome, reason, family="secondary")
 
 
+def _outcome_numbers(
+    filled: FilledCohort,
+    measurement: Measurement,
+    plan: Mapping[str, Any],
+    outcome: str,
+    order: int,
+) -> list[Estimates]:
+    try:
+        model = primary_model(filled, plan, outcome)
+    except SurvivalDataError as error:
+        return _refused(str(error), outcome)
+    models = {"": model}
+    if model.pooled:
+        # The complete cases as well: SIMEX beside them would take too long in every data set.
+        measured = filled.measured
+        with suppress(SurvivalDataError):
+            complete = complete_case_model(measured, plan["primary"], plan, outcome)
+            models[COMPLETE] = complete
+    return [
+        corrected_numbers(
+            each, measurement, level, plan, outcome, [plan["seed"], order, place], data
+        )
+        for place, level in enumerate(LEVELS)
+        for data, each in models.items()
+    ]
+
+
 def calibrated_numbers(
-    cohort: pd.DataFrame,
+    filled: FilledCohort,
     metrics: pd.DataFrame,
     plan: Mapping[str, Any],
     clearance_visit: str,
@@ -138,7 +238,7 @@ def calibrated_numbers(
 
     Reliability needs no outcome and is given under any state of the plan.
     """
-    rows = landmark_rows(cohort)
+    rows = filled.measured
     try:
         measurement = Measurement(
             metrics, rows, plan["primary"], plan["cox"]["covariates"], clearance_visit
@@ -148,14 +248,7 @@ def calibrated_numbers(
         return [*unknown, *(_refused(str(error)) if with_outcomes else ())]
     found = component_numbers(measurement, rows, plan["primary"])
     for order, outcome in enumerate(plan["outcomes"] if with_outcomes else ()):
-        try:
-            fitted = fit_outcome(rows, plan["primary"], plan, outcome)
-        except SurvivalDataError as error:
-            found += _refused(str(error), outcome)
-            continue
-        for level in LEVELS:
-            rng = np.random.default_rng([plan["seed"], order, LEVELS.index(level)])
-            found.append(corrected_numbers(fitted, measurement, level, plan, outcome, rng))
+        found += _outcome_numbers(filled, measurement, plan, outcome, order)
     return found
 
 
@@ -163,6 +256,8 @@ def calibrated_cox(
     *,
     cohort: Path,
     metrics: Path,
+    filled: Path,
+    imputation: Path,
     estimates: Path,
     plan: dict[str, Any],
     study: dict[str, Any],
@@ -170,9 +265,11 @@ def calibrated_cox(
 ) -> None:
     """Write reliability, naive and corrected hazard ratios of the primary predictors."""
     reason = reason_not_to_run(freeze)
+    whole = read_filled_cohort(cohort, filled, imputation)
     found = calibrated_numbers(
-        read_table(cohort), read_table(metrics), plan, study["clearance_visit"], not reason
+        whole, read_table(metrics), plan, study["clearance_visit"], not reason
     )
     if reason:
         found += _refused(reason)
-    write_estimates(estimates, *found, step=STEP, inputs={"cohort": cohort, "metrics": metrics})
+    inputs = {"cohort": cohort, "metrics": metrics, "filled": filled, "imputation": imputation}
+    write_estimates(estimates, *found, step=STEP, inputs=inputs)

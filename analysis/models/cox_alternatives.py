@@ -17,7 +17,7 @@ from analysis.estimates import Estimates, refusals, write_estimates
 from analysis.models import cox_diagnostics, cox_specifications, knee_level, subdistribution
 from analysis.models.choices import SPECIFICATIONS
 from analysis.models.cox_design import cox_design
-from analysis.models.cox_models import Fitted, fit_outcome
+from analysis.models.cox_fit import Fitted, fit_outcome
 from analysis.models.cox_rows import conventions
 from analysis.survival.errors import SurvivalDataError
 from shared.tables import read_table

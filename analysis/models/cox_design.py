@@ -72,10 +72,12 @@ class CoxDesign:
         return int(self.event.sum())
 
 
-def _predictor(rows: pd.DataFrame, predictor: dict[str, Any]) -> tuple[Term, Array]:
+def _predictor(
+    rows: pd.DataFrame, predictor: dict[str, Any], scales: Mapping[str, float]
+) -> tuple[Term, Array]:
     variable = predictor_variable(predictor)
     values = rows[variable.column].to_numpy(dtype=float)
-    scale = float(values.std(ddof=1))
+    scale = scales.get(variable.name, float(values.std(ddof=1)))
     term = Term(variable.name, scale, "per SD", variable, True)
     return term, (values - values.mean()) / scale
 
@@ -122,11 +124,12 @@ def cox_design(
     plan: Mapping[str, Any],
     events: Sequence[str],
     label: str = "",
+    scales: Mapping[str, float] | None = None,
 ) -> CoxDesign:
     """Return the rows and columns of a cause-specific model.
 
     Athletes with a missing predictor, covariate or stratum are left out and counted. A predictor
-    is standardised by its SD (n - 1) among the athletes in the model.
+    is standardised by its SD (n - 1) among the athletes in the model, unless `scales` names one.
 
     Parameters
     ----------
@@ -134,6 +137,8 @@ def cox_design(
         Athletes of the landmark cohort.
     events
         What counts as the event; every other end censors.
+    scales
+        Predictor -> the SD to divide it by, so that models of other athletes share its step.
 
     Raises
     ------
@@ -150,7 +155,7 @@ def cox_design(
     complete = complete_rows(cohort, needed)
     rows = complete.rows
     _refuse_empty(rows, predictors)
-    columns = [_predictor(rows, predictor) for predictor in predictors]
+    columns = [_predictor(rows, predictor, scales or {}) for predictor in predictors]
     for covariate in cox["covariates"]:
         columns.extend(_covariate(rows, covariate))
     return CoxDesign(

@@ -9,8 +9,8 @@ import numpy as np
 from analysis.competing.cumulative_incidence import cumulative_incidence
 from analysis.estimates import EstimateFields, Estimates
 from analysis.models.cox_design import CoxDesign
-from analysis.models.cox_fit import CoxEstimate
 from analysis.models.cox_rows import term_fields
+from analysis.models.outcome_model import OutcomeModel
 from analysis.survival.e_value import Outcome, hazard_ratio_e_value
 
 ANALYSIS = "cox_e_value"
@@ -35,12 +35,11 @@ def incidence_at_end(design: CoxDesign) -> float:
 def add_e_values(
     numbers: Estimates,
     outcome: str,
-    design: CoxDesign,
-    estimate: CoxEstimate,
+    model: OutcomeModel,
     rare_below: float,
 ) -> None:
     """Add the E-value of each predictor's hazard ratio and of its limit nearer to one."""
-    incidence = incidence_at_end(design)
+    incidence = incidence_at_end(model.design)
     kind: Outcome = "rare" if incidence < rare_below else "common"
     numbers.add(
         outcome,
@@ -52,11 +51,11 @@ def add_e_values(
         note=f"at the end of follow-up, other ends by a cause compete; {kind} means "
         f"{'below' if kind == 'rare' else 'not below'} {rare_below:g}",
     )
-    for term, found in zip(design.terms, estimate.terms, strict=True):
+    for place, (term, found) in enumerate(zip(model.terms, model.inferences, strict=True)):
         if not term.is_predictor:
             continue
         if not (math.isfinite(found.low) and math.isfinite(found.high)):
-            reason = estimate.note_of(term.name) or "the hazard ratio has no finite interval"
+            reason = model.term_row(place).get("note") or "the hazard ratio has no finite interval"
             numbers.not_run((outcome, term.name), reason)
             continue
         ratios = (math.exp(value) for value in (found.coefficient, found.low, found.high))

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from analysis.models.cox_design import CoxDesign
+import pandas as pd
+
+from analysis.models.cox_design import CoxDesign, cox_design
 from analysis.models.term_inference import TermInference, profile, undefined, wald
 from analysis.survival.cox import CoxFit, fit_cox
 from analysis.survival.cox_sample import CoxSample, Ties, cox_sample
 from analysis.survival.errors import SurvivalDataError
 from analysis.survival.firth import fit_firth
+
+FIRTH = "penalised partial likelihood (Firth)"
+"""How estimates with the penalty were found."""
 
 DIVERGES = "no finite estimate: every event lies at one end of this term (monotone likelihood)"
 UNDETERMINED = "no finite estimate: too few events beside a term that diverges"
@@ -41,6 +46,9 @@ class CoxEstimate:
     def cannot_be_corrected(self) -> str:
         """Why there is no estimate that a correction could start from; '' when there is."""
         return next((f"nothing to correct: {term}: {why}" for term, why in self.notes.items()), "")
+
+
+Fitted = tuple[CoxDesign, CoxEstimate]
 
 
 def sample_of(design: CoxDesign) -> CoxSample:
@@ -104,5 +112,27 @@ def estimate_firth(design: CoxDesign, ties: Ties, level: float) -> CoxEstimate:
             strict=True,
         )
     )
-    name = "penalised partial likelihood (Firth)"
-    return CoxEstimate(sample, fit_cox(sample, ties=ties), terms, name, found.converged, {})
+    return CoxEstimate(sample, fit_cox(sample, ties=ties), terms, FIRTH, found.converged, {})
+
+
+def fit_outcome(
+    cohort: pd.DataFrame,
+    predictors: Sequence[dict[str, Any]],
+    plan: Mapping[str, Any],
+    outcome: str,
+    label: str = "",
+    scales: Mapping[str, float] | None = None,
+) -> Fitted:
+    """Fit the model of one outcome to the athletes of the landmark cohort.
+
+    `label` names the model in addresses when an outcome has several models; `scales` gives steps
+    other than the predictors' own SD.
+
+    Raises
+    ------
+    SurvivalDataError
+        The rows cannot carry the model (no event, constant or collinear column).
+    """
+    events = plan["outcomes"][outcome]["events"]
+    design = cox_design(cohort, predictors, plan, events, label, scales)
+    return design, estimate_cox(design, plan)

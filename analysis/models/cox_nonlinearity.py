@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.estimates import EstimateFields, Estimates
-from analysis.models.cox_design import CoxDesign
-from analysis.models.cox_fit import CoxEstimate
 from analysis.models.cox_rows import term_fields
+from analysis.models.outcome_model import OutcomeModel
+from analysis.models.proportionality import test_fields
 from analysis.survival.cox import fit_cox
 from analysis.survival.cox_sample import CoxSample, Ties, with_covariates
 from analysis.survival.errors import SurvivalDataError
@@ -62,27 +62,29 @@ def nonlinearity_test(
     return ChiSquareTest.of(2 * (fit.log_likelihood - log_likelihood), curved.shape[1])
 
 
-def add_nonlinearity(
-    numbers: Estimates, outcome: str, design: CoxDesign, estimate: CoxEstimate, knots: int
-) -> None:
+def add_nonlinearity(numbers: Estimates, outcome: str, model: OutcomeModel, knots: int) -> None:
     """Add the test of each predictor; the other terms of the model stay straight lines."""
-    fit = estimate.fit
-    for position, term in enumerate(design.terms[: design.n_predictors]):
+    for position, term in enumerate(model.terms[: model.design.n_predictors]):
         try:
-            test = nonlinearity_test(estimate.sample, fit.log_likelihood, position, knots, fit.ties)
+            tests = [
+                nonlinearity_test(
+                    estimate.sample,
+                    estimate.fit.log_likelihood,
+                    position,
+                    knots,
+                    estimate.fit.ties,
+                )
+                for _, estimate in model.fits
+            ]
         except SurvivalDataError as error:
             numbers.not_run((outcome, term.name), str(error))
             continue
         fields: EstimateFields = {
             **term_fields(term),
-            "unit": "chi-squared",
+            **test_fields(tests, "curved columns of the spline"),
             "estimation": "partial likelihood",
-            "statistic": test.statistic,
-            "statistic_kind": "chi-squared, likelihood ratio",
-            "df": test.df,
-            "df_method": "curved columns of the spline",
-            "p": test.p,
-            "note": f"restricted cubic spline with {knots} knots at Harrell's quantiles against a "
-            "straight line, other terms unchanged; a large p is no proof of a straight line",
+            "note": f"likelihood ratio, restricted cubic spline with {knots} knots at Harrell's "
+            "quantiles against a straight line, other terms unchanged; a large p is no proof of a "
+            "straight line",
         }
-        numbers.add(outcome, term.name, "nonlinearity_test", test.statistic, **fields)
+        numbers.add(outcome, term.name, "nonlinearity_test", fields["statistic"], **fields)

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 
 from analysis.estimates import EstimateFields, Estimates
 from analysis.models.cox_design import CoxDesign
-from analysis.models.cox_fit import CoxEstimate
-from analysis.models.cox_rows import conventions, term_fields
+from analysis.models.cox_rows import term_fields
+from analysis.models.outcome_model import OutcomeModel
 
 Array = NDArray[np.float64]
 
@@ -53,34 +53,42 @@ def library_fit(design: CoxDesign, ties: str) -> tuple[str, Array, Array]:
 
 
 def library_numbers(
-    design: CoxDesign, estimate: CoxEstimate, plan: Mapping[str, Any], outcome: str
+    model: OutcomeModel, plan: Mapping[str, Any], outcome: str, data: str = ""
 ) -> Estimates:
-    """Return the library's hazard ratios and how far its coefficients and errors lie from ours."""
-    shared = conventions(plan, design, estimate, outcome)
+    """Return the library's hazard ratios and how far its coefficients and errors lie from ours.
+
+    `data` goes behind each term in addresses; it names the rows of the fit, '' the complete cases.
+    """
+    design, estimate = model.fits[0]
+    shared = model.shared_fields(plan, outcome)
     shared["family"] = "descriptive"
     shared.pop("converged")
     numbers = Estimates("cox_second_opinion", **shared)
     if not estimate.converged:
-        numbers.not_run(outcome, "our own fit did not converge, so there is nothing to compare")
+        numbers.not_run(
+            (outcome, data), "our own fit did not converge, so there is nothing to compare"
+        )
         return numbers
     try:
         name, coefficients, errors = library_fit(design, plan["cox"]["ties"])
     except (ArithmeticError, ValueError, np.linalg.LinAlgError) as error:
-        numbers.not_run(outcome, f"the library failed: {type(error).__name__}")
+        numbers.not_run((outcome, data), f"the library failed: {type(error).__name__}")
         return numbers
     for position, term in enumerate(design.terms):
         own, own_error = estimate.fit.coefficients[position], estimate.fit.standard_errors[position]
         se = float(errors[position])
         named: EstimateFields = {**term_fields(term), "note": name, "se": se, "se_scale": "log"}
         ratio = math.exp(coefficients[position])
-        numbers.add(outcome, term.name, "hazard_ratio", ratio, **named)
+        numbers.add(outcome, (term.name, data), "hazard_ratio", ratio, **named)
         fields = term_fields(term)
         fields["unit"] = "standard errors"
         fields["note"] = f"{name}: coefficient minus ours, in units of our standard error"
         apart = float((coefficients[position] - own) / own_error)
-        numbers.add(outcome, term.name, "difference_in_standard_errors", apart, **fields)
+        numbers.add(outcome, (term.name, data), "difference_in_standard_errors", apart, **fields)
         fields["unit"] = "share"
         fields["note"] = f"{name}: standard error over ours, minus 1"
         relative = se / float(own_error) - 1
-        numbers.add(outcome, term.name, "relative_difference_of_standard_error", relative, **fields)
+        numbers.add(
+            outcome, (term.name, data), "relative_difference_of_standard_error", relative, **fields
+        )
     return numbers

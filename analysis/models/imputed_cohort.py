@@ -6,7 +6,7 @@ one of them, the recorded mean is a bound: the true mean is at least as large.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from analysis.cohort.analysis_set import complete_rows, events_of
 from analysis.cohort.predictors import matches
-from analysis.imputation.chained import Completed, Incomplete, impute_many, incomplete, shifted
+from analysis.imputation.chained import Completed, Incomplete, impute_many, incomplete
 from analysis.imputation.errors import ImputationError
 from analysis.imputation.outcome_terms import outcome_columns
 
@@ -64,10 +64,10 @@ class Gaps:
         """Athletes with a missing or clipped predictor."""
         return int(np.isnan(self.data.values).any(axis=1).sum())
 
-    def frame(self, values: Array) -> pd.DataFrame:
-        """Return the rows with completed predictors (n, v), back on their own scale."""
-        own = np.where(self.log, np.exp(np.where(self.log, values, 0.0)), values)
-        return self.rows.assign(**dict(zip(self.names, own.T, strict=True)))
+    def on_own_scale(self, values: Array) -> Array:
+        """Return completed predictors (n, v) back from the scale of their imputation model."""
+        own: Array = np.where(self.log, np.exp(np.where(self.log, values, 0.0)), values)
+        return own
 
 
 def _indicators(rows: pd.DataFrame, column: str, reference: str | None) -> dict[str, Array]:
@@ -126,8 +126,8 @@ def gaps_of(
     Raises
     ------
     ImputationError
-        A predictor without values, with one value only, or without logarithm; an auxiliary column
-        with gaps.
+        No athlete with all covariates; a predictor without values, with one value only, or without
+        logarithm; an auxiliary column with gaps.
     """
     needed = [
         *(covariate["column"] for covariate in plan["cox"]["covariates"]),
@@ -136,6 +136,10 @@ def gaps_of(
     ]
     complete = complete_rows(cohort, needed)
     rows = complete.rows
+    if rows.empty:
+        raise ImputationError(
+            "no athlete of the landmark cohort has all covariates, strata and follow-up"
+        )
     names = [predictor["name"] for predictor in plan["primary"]]
     log_scale = plan["imputation"]["log_scale"]
     log = np.array([predictor["metric"] in log_scale for predictor in plan["primary"]])
@@ -154,8 +158,8 @@ def gaps_of(
     return Gaps(rows, data, log, complete.dropped)
 
 
-def completed_sets(gaps: Gaps, settings: Mapping[str, Any]) -> list[Completed]:
-    """Return the completed data sets that the plan asks for.
+def completed_sets(gaps: Gaps, settings: Mapping[str, Any], data_sets: int) -> list[Completed]:
+    """Return completed data sets by the method of the plan.
 
     Raises
     ------
@@ -164,23 +168,9 @@ def completed_sets(gaps: Gaps, settings: Mapping[str, Any]) -> list[Completed]:
     """
     return impute_many(
         gaps.data,
-        data_sets=settings["data_sets"],
+        data_sets=data_sets,
         iterations=settings["iterations"],
         method=settings["method"],
         donors=settings["donors"],
         seed=settings["seed"],
     )
-
-
-def frames(gaps: Gaps, completed: Sequence[Completed]) -> Iterator[pd.DataFrame]:
-    """Yield the cohort with each completed data set."""
-    for each in completed:
-        yield gaps.frame(each.values)
-
-
-def shifted_frames(
-    gaps: Gaps, completed: Sequence[Completed], name: str, shift_sd: float
-) -> Iterator[pd.DataFrame]:
-    """Yield the cohort with each completed data set, the missing values of `name` shifted."""
-    for each in completed:
-        yield gaps.frame(shifted(each.values, gaps.data, name, shift_sd))

@@ -9,6 +9,7 @@ import pandas as pd
 
 from analysis.cohort.analysis_set import reason_not_to_run
 from analysis.estimates import Estimates, write_estimates
+from analysis.models.filled_cohort import read_filled_cohort
 from analysis.models.planted_effects import effect_numbers, predictor_numbers
 from analysis.models.planted_signals import found_pairs, metric_numbers, nuisance_numbers
 from analysis.survival.errors import SurvivalDataError
@@ -27,6 +28,8 @@ def compare_with_truth(
     landings: Path,
     metrics: Path,
     cohort: Path,
+    filled: Path,
+    imputation: Path,
     found: list[Path],
     estimates: Path,
     plan: dict[str, Any],
@@ -49,7 +52,8 @@ def compare_with_truth(
     else:
         known = pd.concat([read_table(path) for path in found], ignore_index=True)
         try:
-            effect_rows = effect_numbers(people, truth, read_table(effects), known, plan)
+            whole = read_filled_cohort(cohort, filled, imputation)
+            effect_rows = effect_numbers(whole, truth, read_table(effects), known, plan)
         except SurvivalDataError as error:
             effect_rows.not_run("all", str(error))
     pairs = found_pairs(files, read_table(landings), values, people)
@@ -62,6 +66,8 @@ def compare_with_truth(
         "landings": landings,
         "metrics": metrics,
         "cohort": cohort,
+        "filled": filled,
+        "imputation": imputation,
     }
     write_estimates(
         estimates,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -12,8 +12,10 @@ from numpy.typing import NDArray
 
 from analysis.cohort.analysis_set import landmark_rows
 from analysis.estimates import EstimateFields, Estimates
-from analysis.models.cox_design import CoxDesign, Term, cox_design
+from analysis.models.cox_design import CoxDesign, Term
+from analysis.models.filled_cohort import FilledCohort
 from analysis.models.measurement import given_columns
+from analysis.models.outcome_model import primary_model
 from analysis.models.variables import predictor_variable
 
 Array = NDArray[np.float64]
@@ -92,8 +94,19 @@ def _add_found(
     numbers.add(outcome, (term, word), "interval_covers", float(covers), **named)
 
 
+def _expected(designs: Sequence[CoxDesign], truth: pd.DataFrame, planted: Array) -> list[float]:
+    """Return what error leaves of planted effects, the mean over completed data sets."""
+    count = designs[0].n_predictors
+    columns = [f"{term.variable.metric}_standardised" for term in designs[0].terms[:count]]
+    true = truth.loc[designs[0].rows["athlete_id"], columns].to_numpy(dtype=float)
+    found: list[float] = np.mean(
+        [expected_naive(each, true, planted) for each in designs], 0
+    ).tolist()
+    return found
+
+
 def effect_numbers(
-    cohort: pd.DataFrame,
+    filled: FilledCohort,
     truth_athletes: pd.DataFrame,
     effects: pd.DataFrame,
     found: pd.DataFrame,
@@ -106,16 +119,14 @@ def effect_numbers(
     """
     numbers = Estimates("planted_effects", note="demo study: effects planted by the generator")
     for outcome in plan["primary_outcomes"]:
-        events = plan["outcomes"][outcome]["events"]
-        design = cox_design(landmark_rows(cohort), plan["primary"], plan, events)
-        count = design.n_predictors
-        truth = truth_athletes.set_index("athlete_id").loc[design.rows["athlete_id"]]
-        metrics = [term.variable.metric for term in design.terms[:count]]
-        true = truth[[f"{metric}_standardised" for metric in metrics]].to_numpy(dtype=float)
-        planted = [planted_log_ratio(effects, term, outcome) for term in design.terms]
+        model = primary_model(filled, plan, outcome)
+        count = model.design.n_predictors
+        planted = [planted_log_ratio(effects, term, outcome) for term in model.terms]
         predictors = np.array([value or 0.0 for value in planted[:count]])
-        expected = [*expected_naive(design, true, predictors), *planted[count:]]
-        for term, ratio, naive in zip(design.terms, planted, expected, strict=True):
+        designs = [design for design, _ in model.fits]
+        truth = truth_athletes.set_index("athlete_id")
+        expected = [*_expected(designs, truth, predictors), *planted[count:]]
+        for term, ratio, naive in zip(model.terms, planted, expected, strict=True):
             if ratio is None or naive is None:
                 continue
             named: EstimateFields = {

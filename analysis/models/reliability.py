@@ -128,8 +128,12 @@ def _variance(fit: MixedFit, term: str) -> float:
 
 
 def mean_inverse_trials(rows: pd.DataFrame, predictor: str) -> float:
-    """Return the mean over athletes of 1 / trials behind the predictor."""
-    return float((1 / rows[predictor + TRIALS_SUFFIX]).mean())
+    """Return the mean over the athletes with a value of 1 / trials behind it.
+
+    A value that was filled in is drawn like a mean of as many trials.
+    """
+    trials = rows[predictor + TRIALS_SUFFIX]
+    return float((1 / trials[trials > 0]).mean())
 
 
 def error_correlation(trials: Mapping[str, pd.DataFrame], level: Level) -> Array:

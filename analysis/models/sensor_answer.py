@@ -19,7 +19,7 @@ import pandas as pd
 from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
 from analysis.estimates import EstimateFields, Estimates, refusals, write_estimates
 from analysis.mixed import ModelRefusedError
-from analysis.models.cox_models import Fitted, fit_outcome
+from analysis.models.cox_fit import Fitted, fit_outcome
 from analysis.models.cox_rows import add_hazard_ratio, conventions, term_fields
 from analysis.models.measurement import LEVELS, Measurement
 from analysis.models.measurement_error import Level, NotCorrectableError, correct

@@ -63,7 +63,7 @@ _ANALYSES = {
     "incidence": "cumulative_incidence",
     "hazards": "cox_primary",
     "calibrated": "cox_calibrated",
-    "imputed": "cox_imputed",
+    "imputed": "imputation",
     "penalised": "cox_firth",
     "alternatives": "cox_specifications",
     "sensitivity": "cox_e_value",
@@ -149,6 +149,8 @@ def page_content(
     reasons = _reasons(context)
     is_demo = context.study["demo"] is not None
     ran = frozenset(part for part, reason in reasons.items() if not reason)
+    if reasons["imputed"] and "hazards" in ran:
+        ran |= {"complete_cases"}
     return {
         "title": context.study["title"],
         "edition": context.study["edition"],

@@ -35,6 +35,11 @@ GLOSSARY: tuple[tuple[str, str], ...] = (
         "depends on how much the athletes differ, so it is no substitute for limits.",
     ),
     (
+        "Complete cases",
+        "The athletes who have every metric and covariate of a model; the others are left out of "
+        "it.",
+    ),
+    (
         "Confidence interval",
         "Range of values that the data do not speak against, at the stated level.",
     ),

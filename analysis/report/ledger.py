@@ -23,6 +23,7 @@ NUMERIC_FIELDS = (
     "p_adjusted",
     "time_days",
     "n_athletes",
+    "missing_information",
     "n_events",
     "n_trials",
     "rows_dropped",

@@ -275,15 +275,27 @@ def _imputed(plan: dict[str, Any]) -> Markup:
     logs = [Exempt(metric_label(name), "name") for name in imputation["log_scale"]]
     logarithm = phrase(" (as logarithms: {})", _listed(logs)) if logs else Markup("")
     auxiliary = [words(name) for name in imputation["auxiliary"]]
+    is_primary = plan["missing"]["primary"] == "imputed"
+    beside = "those of athletes with all primary metrics (complete cases)"
     return phrase(
-        "The primary analysis is that of athletes with all primary metrics. As a sensitivity "
-        "analysis, missing metrics{} were filled in by chained equations, {}, in {} data sets of "
-        "{} iterations. The imputation models held the other primary metrics, {}, and for each "
+        "{} Missing primary metrics{} were filled in by chained equations, {}, in {} data sets "
+        "(or, where that is more, one for each per cent of incomplete athletes) of {} iterations. "
+        "The imputation models held the other primary metrics, {}, and for each "
         "cause the event indicator and the cumulative hazard by the method of Nelson and Aalen. "
         "A mean of trials that a saturated sensor cut off was drawn above the recorded mean from "
         "the truncated normal distribution. Coefficients were pooled by the rules of Rubin with "
         "the degrees of freedom of Barnard and Rubin, those of complete data being athletes "
-        "minus coefficients.{}",
+        "minus coefficients; corrected ones were corrected in each data set and then pooled, and "
+        "tests known by their chi-squared statistic were pooled by the method of Li, Meng, "
+        "Raghunathan and Rubin. The standard deviation of a measured value is that among the "
+        "complete cases under either handling, that of a true value the one of completed data. "
+        "Covariates, exploratory metrics and exposures were not filled in: athletes "
+        "without a covariate were left out, exploratory models and rates per exposure rest on the "
+        "athletes with a value.{}",
+        f"Primary estimates have gaps filled in; {beside} are the sensitivity analysis."
+        if is_primary
+        else f"Primary estimates are {beside}; those with gaps filled in are the sensitivity "
+        "analysis.",
         logarithm,
         filled,
         setting(imputation["data_sets"]),
@@ -299,10 +311,18 @@ def _imputed(plan: dict[str, Any]) -> Markup:
     )
 
 
+def _complete_cases(_: dict[str, Any]) -> Markup:
+    return Markup(
+        "The models are of the athletes with all their metrics and covariates (complete cases). No "
+        "value was filled in; the list of what was not run says why."
+    )
+
+
 def _penalised(plan: dict[str, Any]) -> Markup:
     return phrase(
         "Where a primary model had fewer than {} events per coefficient it was fitted again with "
-        "the penalty of Firth, with intervals by the profile likelihood, and with a ridge penalty.",
+        "the penalty of Firth, with intervals by the profile likelihood (by the curvature where "
+        "values were filled in), and with a ridge penalty.",
         setting(plan["sensitivity"]["penalised"]["below_events_per_coefficient"]),
     )
 
@@ -375,6 +395,7 @@ _ANALYSES = {
     "hazards": _hazard_models,
     "calibrated": _calibrated,
     "imputed": _imputed,
+    "complete_cases": _complete_cases,
     "penalised": _penalised,
     "alternatives": _alternatives,
     "sensitivity": _sensitivity,

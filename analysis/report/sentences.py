@@ -12,6 +12,7 @@ from analysis.estimates import number_id
 from analysis.labels import sentence_case
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, phrase, setting
+from analysis.report.missing_data import handling_words, stand_in
 from analysis.tables.incidence import incidence_address
 
 _LIMITS = ("estimate", "ci_low", "ci_high")
@@ -144,11 +145,16 @@ def study_in_brief(context: Context, ledger: Ledger) -> Brief:
                 "Associations with injury: <strong>not run</strong>, {}.", Exempt(reason, "reason")
             )
         )
+    if reason := stand_in(context.estimates, context.plan):
+        sentences.append(
+            phrase("<strong>Not as planned</strong>: {}.", Exempt(sentence_case(reason), "reason"))
+        )
     associations = _associations(context, ledger)
     opening = phrase(
         "Hazard ratios per standard deviation of each primary metric at clearance, as measured, "
-        "with {} intervals. One means no association; an interval that includes one does not show "
-        "that there is none.",
+        "from models {}, with {} intervals. One means no association; an interval that includes "
+        "one does not show that there is none.",
+        handling_words(context.estimates),
         setting(context.confidence_level),
     )
     return Brief(tuple(sentences), opening if associations else None, associations)

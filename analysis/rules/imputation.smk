@@ -1,23 +1,46 @@
-# Sensitivity: the primary models with missing and clipped predictors filled in.
+# Missing and clipped primary metrics: filled in once for all models, and shifted as a trial.
 
 
-rule imputed_cox:
+rule impute_cohort:
     input:
         cohort=rules.build_cohort.output.cohort,
         metrics=rules.collect.output.metrics_table,
-        code=code_of("analysis.models.imputed_cox:imputed_cox"),
+        code=code_of("analysis.models.impute_cohort:impute_cohort"),
     output:
-        estimates=f"{RESULTS}/models/imputed_cox.parquet",
+        filled=f"{RESULTS}/tables/filled_values.parquet",
+        estimates=f"{RESULTS}/models/impute_cohort.parquet",
     log:
-        f"{RESULTS}/logs/imputed_cox.log",
+        f"{RESULTS}/logs/impute_cohort.log",
     benchmark:
-        f"{RESULTS}/benchmarks/imputed_cox.tsv"
+        f"{RESULTS}/benchmarks/impute_cohort.tsv"
     params:
-        step="analysis.models.imputed_cox:imputed_cox",
+        step="analysis.models.impute_cohort:impute_cohort",
         plan=STUDY.plan,
         study=STUDY.study,
         freeze=STUDY.freeze,
     message:
         "Filling in missing and clipped metrics"
+    script:
+        "../../shared/step.py"
+
+
+rule shifted_cox:
+    input:
+        cohort=rules.build_cohort.output.cohort,
+        filled=rules.impute_cohort.output.filled,
+        imputation=rules.impute_cohort.output.estimates,
+        code=code_of("analysis.models.shifted_cox:shifted_cox"),
+    output:
+        estimates=f"{RESULTS}/models/shifted_cox.parquet",
+    log:
+        f"{RESULTS}/logs/shifted_cox.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/shifted_cox.tsv"
+    params:
+        step="analysis.models.shifted_cox:shifted_cox",
+        plan=STUDY.plan,
+        freeze=STUDY.freeze,
+    message:
+        "Shifting what was filled in"
     script:
         "../../shared/step.py"

@@ -93,6 +93,8 @@ rule limb_differences:
 rule cox_models:
     input:
         cohort=rules.build_cohort.output.cohort,
+        filled=rules.impute_cohort.output.filled,
+        imputation=rules.impute_cohort.output.estimates,
         code=code_of("analysis.models.cox_models:cox_models"),
     output:
         estimates=f"{RESULTS}/models/cox_models.parquet",
@@ -154,6 +156,8 @@ rule calibrated_cox:
     input:
         cohort=rules.build_cohort.output.cohort,
         metrics=rules.collect.output.metrics_table,
+        filled=rules.impute_cohort.output.filled,
+        imputation=rules.impute_cohort.output.estimates,
         code=code_of("analysis.models.calibrated_cox:calibrated_cox"),
     output:
         estimates=f"{RESULTS}/models/calibrated_cox.parquet",
@@ -210,6 +214,8 @@ if STUDY.truth:
                 rules.cox_models.output.estimates,
                 rules.calibrated_cox.output.estimates,
             ],
+            filled=rules.impute_cohort.output.filled,
+            imputation=rules.impute_cohort.output.estimates,
             code=code_of("analysis.models.planted:compare_with_truth"),
         output:
             estimates=f"{RESULTS}/models/compare_with_truth.parquet",

@@ -66,6 +66,7 @@ rule describe_tables:
             rules.calibrate_units.output.unit_calibrations,
             rules.residual_curves.output.residuals,
             rules.build_cohort.output.cohort,
+            rules.impute_cohort.output.filled,
             rules.collect_estimates.output.estimates,
             rules.build_report.output.ledger,
         ],

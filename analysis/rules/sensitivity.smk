@@ -3,6 +3,8 @@ rule cox_sensitivity:
     input:
         cohort=rules.build_cohort.output.cohort,
         metrics=rules.collect.output.metrics_table,
+        filled=rules.impute_cohort.output.filled,
+        imputation=rules.impute_cohort.output.estimates,
         code=code_of("analysis.models.cox_sensitivity:cox_sensitivity"),
     output:
         estimates=f"{RESULTS}/models/cox_sensitivity.parquet",

@@ -81,6 +81,36 @@ class _Maximum:
     converged: bool
 
 
+@dataclass(frozen=True, eq=False)
+class FirthPoint:
+    """Penalised coefficients (p,), their covariance (p, p) by the curvature there, convergence."""
+
+    coefficients: Floats
+    covariance: Floats
+    converged: bool
+
+    @property
+    def standard_errors(self) -> Floats:
+        """Model-based standard errors (p,)."""
+        return np.sqrt(np.diag(self.covariance))
+
+
+def firth_point(
+    sample: CoxSample, *, ties: Ties = "breslow", max_iterations: int = 100
+) -> FirthPoint:
+    """Maximise the penalised partial likelihood without profiling: pooling needs no more.
+
+    Raises
+    ------
+    NotIdentifiableError : a covariate is constant, or a combination of others, in every risk set
+    """
+    p = len(sample.names)
+    refuse_unidentifiable(sample, partial_likelihood(sample, np.zeros(p), ties).information)
+    full = _maximise(sample, ties, np.zeros(p), np.arange(p), max_iterations)
+    covariance = symmetric_inverse(full.information) / np.outer(sample.scale, sample.scale)
+    return FirthPoint(full.beta / sample.scale, covariance, full.converged)
+
+
 def fit_firth(
     sample: CoxSample, *, ties: Ties = "breslow", level: float = 0.95, max_iterations: int = 100
 ) -> FirthFit:

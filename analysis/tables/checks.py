@@ -98,7 +98,9 @@ def build_second_opinion(context: Context, ledger: Ledger) -> JournalTable:
         if len(rows):
             lines.append(Row((f"Cox model, {content['label']}",)))
         for _, row in rows.iterrows():
-            label = sentence_case(labels.get(row["term"], words(row["term"])))
+            term, _, data = row["term"].partition(".")
+            label = sentence_case(labels.get(term, words(term)))
+            label += ", first data set filled in" if data else ""
             lines.append(Row((Exempt(label, "name"), *_difference_cells(ledger, row["number_id"]))))
     limb = _second_rows(context, "limb_difference_second_opinion")
     if len(limb):
@@ -118,8 +120,9 @@ def build_second_opinion(context: Context, ledger: Ledger) -> JournalTable:
         ),
         tuple(lines),
         notes=(
-            "Cox models by lifelines or statsmodels, mixed models by statsmodels. Zero would be "
-            "the same number to the last digit.",
+            "Cox models by lifelines or statsmodels, mixed models by statsmodels. Cox models of "
+            "complete cases and, where gaps were filled in, of one completed data set. Zero "
+            "would be the same number to the last digit.",
         ),
         absent="no second fit was run",
     )

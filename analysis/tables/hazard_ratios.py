@@ -11,6 +11,7 @@ from analysis.figures.hazard_ratios import CORRECTED, NAIVE, hazard_rows
 from analysis.labels import sentence_case, unit_shown
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, setting
+from analysis.report.missing_data import handling_words
 from analysis.report.numerals import NO_BREAK_SPACE
 from analysis.tables.cells import interval_cell, interval_cell_or_word, p_cell
 from analysis.tables.journal import Cell, JournalTable, Part, Row
@@ -27,7 +28,7 @@ def _label(ledger: Ledger, naive: pd.Series, labels: dict[str, str]) -> Cell:
         number = ledger.number(step, "measure")
         label += [f" (SD{NO_BREAK_SPACE}", number, f"{NO_BREAK_SPACE}{unit})"]
     if naive["family"] == "exploratory":
-        label.append(", exploratory")
+        label.append(f", exploratory, {naive['missing_data']}".removesuffix(", "))
     return label
 
 
@@ -91,15 +92,15 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
         tuple(lines),
         notes=(
             (
-                "With intervals at ",
+                f"Models {handling_words(context.estimates)}, intervals at ",
                 setting(context.confidence_level),
                 ". Above one: higher values go along with a higher rate of the injury; below one: "
-                "with a lower rate. As measured: per standard deviation of the measured value. "
-                "Corrected: per standard deviation of the true value, which is the status at the "
-                "clearance visit (error of trials) or the habitual value (error of trials and "
-                "visits). P-values belong to the estimates as measured; in brackets, adjusted "
-                "within the primary or the exploratory family. Detectable: with these events and a "
-                "power of ",
+                "with a lower rate. As measured: per standard deviation of the measured value "
+                "among the complete cases. Corrected: per standard deviation of the true value, "
+                "which is the status at the clearance visit (error of trials) or the habitual "
+                "value (error of trials and visits). P-values belong to the estimates as "
+                "measured; in brackets, adjusted within the primary or the exploratory family. "
+                "Detectable: with these events and a power of ",
                 setting(context.power),
                 ", one metric alone; as far from one as this, or further.",
             ),

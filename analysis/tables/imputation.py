@@ -1,4 +1,4 @@
-"""Table: the primary models of complete cases, with gaps filled in, and with these shifted."""
+"""Table: the primary models with gaps filled in, of complete cases, and with gaps shifted."""
 
 from __future__ import annotations
 
@@ -6,14 +6,16 @@ import math
 
 from analysis.estimates import number_id
 from analysis.labels import sentence_case
-from analysis.models.imputed_cox import COMPLETE_CASES, COX, GAPS, SHIFTED, shift_word
+from analysis.models.filled_cohort import FILLED_IN, GAPS
+from analysis.models.shifted_cox import SHIFTED, shift_word
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, setting
+from analysis.report.missing_data import handling_address
 from analysis.report.numerals import MINUS, NO_BREAK_SPACE
 from analysis.tables.cells import interval_cell
 from analysis.tables.journal import Cell, JournalTable, Part, Row
 
-TITLE = "Primary models of complete cases and with missing and clipped metrics filled in"
+TITLE = "Missing and clipped metrics filled in, and complete cases"
 
 
 def _gaps(ledger: Ledger, name: str) -> Cell:
@@ -22,9 +24,15 @@ def _gaps(ledger: Ledger, name: str) -> Cell:
     return (missing, f"{NO_BREAK_SPACE}/{NO_BREAK_SPACE}", clipped)
 
 
-def _information(ledger: Ledger, outcome: str, name: str) -> Cell:
-    address = number_id(COX, outcome, name, "missing_information")
-    return ledger.number(address, "percent") if ledger.holds(address) else "not defined"
+def _information(ledger: Ledger, address: str) -> Cell:
+    if math.isnan(ledger.value(address, "missing_information")):
+        return "not defined"
+    return ledger.number(address, "percent", field="missing_information")
+
+
+def _was_filled_in(context: Context, address: str) -> bool:
+    rows = context.estimates
+    return bool((rows.loc[rows["number_id"] == address, "missing_data"] == FILLED_IN).any())
 
 
 def _shifted(context: Context, ledger: Ledger, outcome: str, name: str) -> Cell:
@@ -48,18 +56,20 @@ def _rows(context: Context, ledger: Ledger, outcome: str) -> list[Row]:
     rows = []
     for predictor in context.plan["primary"]:
         name = predictor["name"]
-        complete = number_id(COX, outcome, (name, COMPLETE_CASES), "hazard_ratio")
-        imputed = number_id(COX, outcome, name, "hazard_ratio")
-        if not (ledger.holds(complete) and ledger.holds(imputed)):
+        imputed, complete = (
+            handling_address(ledger, context.plan, handling, outcome, name)
+            for handling in ("imputed", "complete_cases")
+        )
+        if not (ledger.holds(complete) and _was_filled_in(context, imputed)):
             continue
         rows.append(
             Row(
                 (
                     Exempt(sentence_case(predictor["label"]), "name"),
                     _gaps(ledger, name),
-                    interval_cell(ledger, complete, "ratio"),
                     interval_cell(ledger, imputed, "ratio"),
-                    _information(ledger, outcome, name),
+                    _information(ledger, imputed),
+                    interval_cell(ledger, complete, "ratio"),
                     _shifted(context, ledger, outcome, name),
                 )
             )
@@ -90,25 +100,22 @@ def _largest_disagreement(context: Context, ledger: Ledger) -> list[Part]:
 def _notes(context: Context, ledger: Ledger) -> list[Cell]:
     settings = context.plan["imputation"]
     share = number_id(GAPS, "all", "incomplete", "share")
+    primary = "filled in" if context.plan["missing"]["primary"] == "imputed" else "complete cases"
     notes: list[Cell] = [
         (
-            "Hazard ratios per standard deviation among the complete cases, as measured, intervals "
-            "at ",
+            "Hazard ratios per standard deviation among the complete cases (in both columns), as "
+            "measured, intervals at ",
             setting(context.confidence_level),
-            ". The complete cases are the primary analysis. Missing: no value at clearance. "
-            "Clipped: a trial reached the limit of its sensor, so that the mean is a lower bound; "
-            "the complete cases take it as it is. Incomplete in one way or the other: ",
+            f". Primary analysis: {primary}; the other one is its sensitivity analysis. Missing: "
+            "no value at clearance. Clipped: a trial reached the limit of its sensor, so that the "
+            "mean is a lower bound; the complete cases take it as it is. Incomplete in one way or "
+            "the other: ",
             ledger.number(share, "percent"),
             " of the athletes; filled in ",
-            setting(settings["data_sets"]),
+            ledger.number(number_id(GAPS, "all", "data_sets", "count"), "count"),
             " times. Missing information: share that was lost by the gaps.",
         )
     ]
-    if 100 * ledger.value(share) > settings["data_sets"]:
-        notes.append(
-            "More per cent of the athletes are incomplete than data sets were drawn: the plan "
-            "should ask for more."
-        )
     if settings["shifts_sd"]:
         lowest, highest = (
             setting(f"{end(settings['shifts_sd']):g}".replace("-", MINUS)) for end in (min, max)
@@ -142,9 +149,9 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
         (
             "Metric",
             "Missing / clipped",
-            "Hazard ratio, complete cases",
             "Hazard ratio, filled in",
             "Missing information",
+            "Hazard ratio, complete cases",
             "Hazard ratio over the shifts",
         ),
         tuple(rows),

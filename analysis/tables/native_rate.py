@@ -7,6 +7,7 @@ from analysis.labels import sentence_case
 from analysis.models.native_rate import ANALYSIS, COX
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, setting
+from analysis.report.missing_data import handling_address
 from analysis.tables.cells import interval_cell
 from analysis.tables.journal import Cell, JournalTable, Row
 
@@ -23,7 +24,8 @@ def _rows(context: Context, ledger: Ledger, outcome: str) -> list[Row]:
     for predictor in context.plan["primary"]:
         name = predictor["name"]
         addresses = [
-            number_id(analysis, outcome, name, "hazard_ratio") for analysis in ("cox_primary", COX)
+            handling_address(ledger, context.plan, "complete_cases", outcome, name),
+            number_id(COX, outcome, name, "hazard_ratio"),
         ]
         if not all(ledger.holds(address) for address in addresses):
             continue
@@ -52,7 +54,8 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
         tuple(rows),
         notes=(
             (
-                "Hazard ratios per standard deviation (SD), as measured, intervals at ",
+                "Hazard ratios per standard deviation (SD), as measured, complete cases at both "
+                "rates, intervals at ",
                 setting(context.confidence_level),
                 ". Change: mean of the metric at the native rate minus at the common rate, in SD "
                 "of the metric. Where only some sites change, their rate would be mistaken for "

@@ -7,6 +7,7 @@ from analysis.figures.planted import ANALYSIS
 from analysis.labels import metric_label, sentence_case, unit_shown, words
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, setting
+from analysis.report.missing_data import handling_words
 from analysis.tables.cells import interval_cell_or_word
 from analysis.tables.journal import Cell, JournalTable, Row
 from shared.metric_dictionary import metrics
@@ -64,7 +65,8 @@ def build_effects(context: Context, ledger: Ledger) -> JournalTable:
         tuple(rows),
         notes=(
             (
-                "Planted and corrected: per standard deviation of the true value at clearance; the "
+                f"Found by models {handling_words(context.estimates)}. Planted and corrected: per "
+                "standard deviation of the true value at clearance; the "
                 "correction is for the error of trials. Left by error and as measured: per "
                 "standard deviation of the measured value. Intervals at ",
                 setting(context.confidence_level),

@@ -6,6 +6,7 @@ from collections.abc import Callable
 
 from analysis.estimates import number_id
 from analysis.labels import sentence_case
+from analysis.models.calibrated_cox import COMPLETE
 from analysis.models.cox_e_values import ANALYSIS as E_VALUE
 from analysis.models.cox_nonlinearity import ANALYSIS as NONLINEARITY
 from analysis.models.cox_sensitivity import SIMEX
@@ -72,18 +73,19 @@ def _choices(ledger: Ledger, outcome: str, name: str) -> tuple[Cell, ...]:
 
 
 def _corrections(ledger: Ledger, outcome: str, name: str) -> tuple[Cell, ...]:
-    analyses = [
-        analysis
-        for level, own in SIMEX.items()
-        for analysis in (f"cox_calibrated_{level}_error", own)
-    ]
-    return (
-        interval_cell(ledger, _naive(outcome, name), "ratio"),
-        *(
-            interval_cell_or_word(ledger, number_id(item, outcome, name, "hazard_ratio"), "ratio")
-            for item in analyses
-        ),
-    )
+    cells: list[Cell] = []
+    for level, simex in SIMEX.items():
+        calibrated = f"cox_calibrated_{level}_error"
+        beside = number_id(calibrated, outcome, (name, COMPLETE), "hazard_ratio")
+        # Where nothing was filled in, the primary estimate is that of complete cases.
+        own = number_id(calibrated, outcome, name, "hazard_ratio")
+        address = beside if ledger.holds(beside) else own
+        cells.append(interval_cell_or_word(ledger, address, "ratio"))
+        extrapolated = number_id(simex, outcome, name, "hazard_ratio")
+        cells.append(interval_cell_or_word(ledger, extrapolated, "ratio"))
+    complete = number_id("cox_complete_cases", outcome, name, "hazard_ratio")
+    measured = complete if ledger.holds(complete) else _naive(outcome, name)
+    return (interval_cell(ledger, measured, "ratio"), *cells)
 
 
 def _rows(context: Context, ledger: Ledger, cells: RowOf) -> tuple[Row, ...]:
@@ -108,7 +110,7 @@ def build_corrections(context: Context, ledger: Ledger) -> JournalTable:
     """Return hazard ratios as measured, by regression calibration and by SIMEX."""
     return JournalTable(
         "corrections",
-        "Hazard ratios corrected for error of measurement by two methods",
+        "Hazard ratios corrected for error of measurement by two methods, complete cases",
         (
             "Metric",
             "As measured",
@@ -127,7 +129,8 @@ def build_corrections(context: Context, ledger: Ledger) -> JournalTable:
                 "interval includes what is unknown about the error. SIMEX: error is added by "
                 "simulation and the change is extrapolated back to no error by a parabola, which "
                 "takes away less than all of it when error is large; its interval takes the size "
-                "of the error as known. The two rest on the same estimate of the error, so that "
+                "of the error as known. Both are of complete cases: SIMEX in every completed data "
+                "set would take too long. The two rest on the same estimate of the error, so that "
                 "they agree does not show that this estimate is right.",
             ),
         ),

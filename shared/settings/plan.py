@@ -160,6 +160,12 @@ class SensitivityPlan(Strict):
     leave_one_event_out_below: int = Field(ge=0)
 
 
+class MissingPlan(Strict):
+    """Which handling of missing and clipped predictors gives the primary estimates."""
+
+    primary: Literal["imputed", "complete_cases"]
+
+
 class ImputationPlan(Strict):
     """Missing and clipped predictors filled in: how often, by which models, and shifted how far."""
 
@@ -277,6 +283,7 @@ class PlanSettings(Strict):
     force_model: ForceModelPlan
     sensitivity: SensitivityPlan
 
+    missing: MissingPlan
     imputation: ImputationPlan
     audit: AuditPlan
     known_groups: KnownGroupsPlan | None = None

@@ -18,8 +18,9 @@ import yaml
 
 from analysis.estimates import estimates_table
 from analysis.models.calibrated_cox import corrected_numbers
-from analysis.models.cox_models import fit_outcome
+from analysis.models.cox_fit import fit_outcome
 from analysis.models.measurement import Measurement
+from analysis.models.outcome_model import complete_case_model
 from pipeline.simulate.outcomes_only import draw_cohort
 from pipeline.simulate.settings import SimulationSettings
 from tests.unit.cohort_tables import ROOT, plan
@@ -102,12 +103,12 @@ def hazard_ratios(cohort: pd.DataFrame, trials: pd.DataFrame, number: int) -> pd
     )
     found = [
         corrected_numbers(
-            fit_outcome(cohort, settled["primary"], settled, outcome),
+            complete_case_model(cohort, settled["primary"], settled, outcome),
             measurement,
             "trial",
             settled,
             outcome,
-            np.random.default_rng([SEED, number]),
+            [SEED, number],
         )
         for outcome in settled["primary_outcomes"]
     ]

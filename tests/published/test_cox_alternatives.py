@@ -22,7 +22,7 @@ from analysis.models.choices import choices
 from analysis.models.cox_alternatives import alternative_numbers, cox_alternatives
 from analysis.models.cox_design import cox_design
 from analysis.models.cox_diagnostics import THIRDS, inflation_factors
-from analysis.models.cox_models import fit_outcome
+from analysis.models.cox_fit import fit_outcome
 from analysis.models.cox_specifications import specifications
 from analysis.models.knee_level import knee_numbers, knee_rows
 from analysis.survival.cox import fit_cox

@@ -20,10 +20,11 @@ from scipy.stats import chi2
 from analysis.cohort.analysis_set import landmark_rows
 from analysis.estimates import Estimates, estimates_table
 from analysis.models.cox_e_values import add_e_values, incidence_at_end
-from analysis.models.cox_models import fit_outcome
+from analysis.models.cox_fit import fit_outcome
 from analysis.models.cox_sensitivity import cox_sensitivity
 from analysis.models.cox_simex import extrapolated
 from analysis.models.measurement_error import ErrorModel
+from analysis.models.outcome_model import OutcomeModel
 from analysis.models.term_inference import wald
 from analysis.sensitivity.simex import LAMBDAS
 from shared.tables import read_table
@@ -57,6 +58,8 @@ def run(paths, folder, freeze=tables.FROZEN, name="sensitivity.parquet") -> pd.D
     cox_sensitivity(
         cohort=paths["cohort"],
         metrics=paths["metrics"],
+        filled=paths["filled"],
+        imputation=paths["imputation"],
         estimates=folder / name,
         plan=quick_plan(),
         study=tables.study(),
@@ -182,7 +185,8 @@ def test_e_values_of_a_published_example(fitted, rare_below, kind, value, limit)
     published = dataclasses.replace(wald(np.log(3.9), 0.4, 0.95), low=np.log(1.8), high=np.log(8.7))
     terms = (published, *estimate.terms[1:])
     numbers = Estimates("cox_e_value")
-    add_e_values(numbers, OUTCOME, design, dataclasses.replace(estimate, terms=terms), rare_below)
+    model = OutcomeModel((fitted,), terms, (), {})
+    add_e_values(numbers, OUTCOME, model, rare_below)
     found = estimates_table(numbers).set_index("number_id")
     place = f"cox_e_value.{OUTCOME}.{design.terms[0].name}"
     assert found.loc[f"{place}.e_value", "estimate"] == pytest.approx(value, abs=0.005)
@@ -199,7 +203,8 @@ def test_with_enough_events_no_refit_is_made(study):
     plan = quick_plan()
     plan["sensitivity"]["leave_one_event_out_below"] = 5
     cox_sensitivity(
-        cohort=paths["cohort"], metrics=paths["metrics"], estimates=folder / "few.parquet",
+        cohort=paths["cohort"], metrics=paths["metrics"], filled=paths["filled"],
+        imputation=paths["imputation"], estimates=folder / "few.parquet",
         plan=plan, study=tables.study(), freeze=tables.FROZEN,
     )  # fmt: skip
     rows = read_table(folder / "few.parquet")

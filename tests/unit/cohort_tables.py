@@ -180,11 +180,13 @@ def build(
     metrics: pd.DataFrame,
     freeze: dict[str, Any] = FROZEN,
 ) -> dict[str, Path]:
-    """Write a study and build its cohort; return all paths by name."""
+    """Write a study, build its cohort and fill its gaps; return all paths by name."""
     from analysis.cohort.landmark import build_cohort
+    from analysis.models.impute_cohort import impute_cohort
 
     paths = write_study(folder, people, ends, metrics)
-    paths |= {name: folder / f"{name}.parquet" for name in ("cohort", "exclusions")}
+    outputs = ("cohort", "exclusions", "filled", "imputation")
+    paths |= {name: folder / f"{name}.parquet" for name in outputs}
     build_cohort(
         **{
             name: paths[name]
@@ -195,6 +197,15 @@ def build(
         study=study(),
         freeze=freeze,
         minimum_valid_trials=2,
+    )
+    impute_cohort(
+        cohort=paths["cohort"],
+        metrics=paths["metrics"],
+        filled=paths["filled"],
+        estimates=paths["imputation"],
+        plan=plan(),
+        study=study(),
+        freeze=freeze,
     )
     return paths
 

@@ -22,13 +22,13 @@ from analysis.models.asymmetry import metric_numbers
 from analysis.models.contact_lag import lag_numbers, lag_rows
 from analysis.models.cox_alternatives import alternative_numbers
 from analysis.models.cumulative_incidence import incidence_numbers
+from analysis.models.filled_cohort import FILLED_IN, GAPS
 from analysis.models.flow import count_ends, count_flow, count_predictors
 from analysis.models.group_comparison import (
     event_free_numbers,
     group_test_numbers,
     ratio_numbers,
 )
-from analysis.models.imputed_cox import COMPLETE_CASES, COX, GAPS, SHIFTED, shift_word
 from analysis.models.incidence_rates import rate_numbers
 from analysis.models.metric_reliability import ANALYSIS as RELIABILITY
 from analysis.models.metric_reliability import Deviations, add_numbers
@@ -48,6 +48,7 @@ from analysis.models.sensor_quality import (
     calibration_quality,
     metric_quality,
 )
+from analysis.models.shifted_cox import SHIFTED, shift_word
 from analysis.models.table_one import compare_groups, describe_groups, event_groups
 from analysis.models.variables import cohort_variables
 from shared.metric_dictionary import metrics
@@ -216,7 +217,8 @@ def hazards(people: pd.DataFrame) -> list[Estimates]:
     """Return invented hazard ratios, naive and corrected, at the addresses of the models."""
     random = np.random.default_rng(11)
     shared = {"ci_level": 0.95, "n_athletes": len(people), "n_events": 15}
-    naive = Estimates("cox_primary", family="primary", **shared)
+    gaps = {"missing_data": FILLED_IN, "data_sets": 20, "missing_information": 0.12}
+    naive = Estimates("cox_primary", family="primary", **shared, **gaps)
     corrected = Estimates("cox_calibrated_trial_error", family="secondary", **shared)
     penalised = Estimates("cox_firth", family="secondary", **shared)
     library = Estimates("cox_second_opinion", family="descriptive", **shared)
@@ -279,11 +281,12 @@ def alternatives(count: int) -> list[Estimates]:
 
 
 def imputed() -> list[Estimates]:
-    """Return hazard ratios of complete cases, filled in and shifted, at the models' addresses."""
+    """Return counts of gaps, hazard ratios of complete cases and shifted, at their addresses."""
     random = np.random.default_rng(13)
     gaps = Estimates(GAPS)
     gaps.add("all", "incomplete", "share", 0.083)
-    filled = Estimates(COX, family="secondary", ci_level=0.95)
+    gaps.add("all", "data_sets", "count", 20.0)
+    beside = Estimates("cox_complete_cases", family="secondary", ci_level=0.95)
     moved = Estimates(SHIFTED, family="secondary", ci_level=0.95)
     for predictor in PLAN["primary"]:
         name, fields = predictor["name"], _named(predictor)
@@ -291,14 +294,11 @@ def imputed() -> list[Estimates]:
         gaps.add(name, "clipped", "count", 2.0)
         gaps.add(name, "all", "potential_scale_reduction", 1.03)
         for outcome in PLAN["primary_outcomes"]:
-            complete = (name, COMPLETE_CASES)
-            filled.add(outcome, complete, "hazard_ratio", **_interval(random), **fields)
-            filled.add(outcome, name, "hazard_ratio", **_interval(random), **fields)
-            filled.add(outcome, name, "missing_information", 0.12)
+            beside.add(outcome, name, "hazard_ratio", **_interval(random), **fields)
             for shift in PLAN["imputation"]["shifts_sd"]:
                 term = (name, shift_word(shift))
                 moved.add(outcome, term, "hazard_ratio", **_interval(random), **fields)
-    return [gaps, filled, moved]
+    return [gaps, beside, moved]
 
 
 def limb_differences() -> Estimates:

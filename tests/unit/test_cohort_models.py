@@ -10,19 +10,23 @@ from scipy.stats import false_discovery_control
 from analysis.estimates import estimates_table
 from analysis.models import flow, table_one
 from analysis.models.calibrated_cox import calibrated_cox
-from analysis.models.cox_models import cox_models, family_p_values, fit_outcome
+from analysis.models.cox_models import cox_models, family_p_values
 from analysis.models.cumulative_incidence import incidence_curves
 from analysis.models.flow import flow_diagram
-from analysis.models.imputed_cox import imputed_cox
 from analysis.models.incidence_rates import incidence_rates
 from analysis.models.limb_difference import limb_differences
+from analysis.models.outcome_model import complete_case_model
 from analysis.models.quality import defined, nuisances_found
 from analysis.models.sensor_answer import sensor_answer
+from analysis.models.shifted_cox import shifted_cox
 from shared.tables import read_table
 from tests.unit import cohort_tables as tables
 
-OF_OUTCOMES = (flow_diagram, table_one.table_one, cox_models, incidence_rates, incidence_curves)
-WITH_TRIALS = (calibrated_cox, sensor_answer, imputed_cox)
+WITH_GAPS = (cox_models, calibrated_cox, shifted_cox)
+OF_OUTCOMES = (
+    flow_diagram, table_one.table_one, cox_models, incidence_rates, incidence_curves, shifted_cox,
+)  # fmt: skip
+WITH_TRIALS = (calibrated_cox, sensor_answer)
 
 
 def run(step, paths, folder, freeze=tables.FROZEN, name="estimates.parquet") -> pd.DataFrame:
@@ -30,6 +34,8 @@ def run(step, paths, folder, freeze=tables.FROZEN, name="estimates.parquet") -> 
     inputs = {"cohort": paths["cohort"], "plan": tables.plan(), "freeze": freeze}
     if step in WITH_TRIALS or step is limb_differences:
         inputs |= {"metrics": paths["metrics"], "study": tables.study()}
+    if step in WITH_GAPS:
+        inputs |= {"filled": paths["filled"], "imputation": paths["imputation"]}
     if step is limb_differences:
         del inputs["freeze"]
     step(**inputs, estimates=folder / name)
@@ -112,7 +118,7 @@ def test_table_one_has_no_p_values(study):
     assert run(table_one.table_one, paths, folder)["p"].isna().all()
 
 
-def test_missing_predictors_are_dropped_and_counted(tmp_path):
+def test_missing_predictors_are_filled_in_or_dropped_and_counted(tmp_path):
     rng = np.random.default_rng(11)
     people = tables.athletes(90, rng)
     metrics = tables.trials(people, tables.all_predictors(), rng)
@@ -123,8 +129,14 @@ def test_missing_predictors_are_dropped_and_counted(tmp_path):
     paths = tables.build(tmp_path, people, tables.outcomes(people, rng), metrics)
     rows = run(cox_models, paths, tmp_path)
     primary = rows.loc[(rows["analysis"] == "cox_primary") & (rows["quantity"] == "hazard_ratio")]
-    assert set(primary["rows_dropped"]) == {7}
-    assert set(primary["n_athletes"]) == {83}
+    assert set(primary["rows_dropped"]) == {0}
+    assert set(primary["n_athletes"]) == {90}
+    assert set(primary["n_filled"]) == {7}
+    complete = rows.loc[
+        (rows["analysis"] == "cox_complete_cases") & (rows["quantity"] == "hazard_ratio")
+    ]
+    assert set(complete["rows_dropped"]) == {7}
+    assert set(complete["n_athletes"]) == {83}
     assert set(rows.loc[rows["analysis"] == "cox_exploratory", "rows_dropped"].dropna()) == {0}
 
 
@@ -188,11 +200,11 @@ def test_a_model_that_could_not_run_does_not_shrink_the_family(study):
     plan = tables.plan()
     cohort = read_table(study[1]["cohort"]).query("included")
     outcome = plan["primary_outcomes"][0]
-    fits = {outcome: fit_outcome(cohort, plan["primary"], plan, outcome)}
-    adjusted = family_p_values(fits.items(), "holm", planned=6)
+    model = complete_case_model(cohort, plan["primary"], plan, outcome)
+    adjusted = family_p_values([(outcome, model)], "holm", planned=6)
     found = {
         (outcome, term.name): inference.p
-        for term, inference in zip(fits[outcome][0].terms, fits[outcome][1].terms, strict=True)
+        for term, inference in zip(model.terms, model.inferences, strict=True)
         if term.is_predictor
     }
     assert adjusted.keys() == found.keys()

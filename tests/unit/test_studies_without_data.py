@@ -27,12 +27,14 @@ from analysis.models.cox_sensitivity import cox_sensitivity
 from analysis.models.cumulative_incidence import incidence_curves
 from analysis.models.flow import flow_diagram
 from analysis.models.force_model import force_from_waist
+from analysis.models.impute_cohort import impute_cohort
 from analysis.models.incidence_rates import incidence_rates
 from analysis.models.known_groups import known_groups
 from analysis.models.metric_reliability import metric_reliability
 from analysis.models.native_rate import native_rate
 from analysis.models.prediction import prediction
 from analysis.models.sensor_answer import sensor_answer
+from analysis.models.shifted_cox import shifted_cox
 from analysis.models.table_one import table_one
 from analysis.report.context import Context
 from analysis.report.ledger import Ledger
@@ -48,7 +50,8 @@ OF_METRICS = (
 )  # fmt: skip
 OF_OUTCOMES = (
     flow_diagram, table_one, cox_models, incidence_curves, incidence_rates, calibrated_cox,
-    sensor_answer, cox_sensitivity, cox_alternatives, native_rate, prediction,
+    sensor_answer, cox_sensitivity, cox_alternatives, native_rate, prediction, impute_cohort,
+    shifted_cox,
 )  # fmt: skip
 
 Change = Callable[[pd.DataFrame, pd.DataFrame, pd.DataFrame], tuple[pd.DataFrame, ...]]
