@@ -12,11 +12,10 @@ import pytest
 from scipy.stats import false_discovery_control
 
 from analysis.estimates import estimates_table
-from analysis.models.cox_design import cox_design
-from analysis.models.cox_fit import estimate_cox
 from analysis.models.cox_models import model_numbers
 from analysis.models.measurement_error import ErrorModel, correct
 from analysis.models.multiplicity import benjamini_hochberg, holm
+from analysis.models.outcome_model import complete_case_model
 from analysis.models.reliability import variance_components
 from analysis.models.sensor_answer import events_needed
 from analysis.models.table_one import standardised_difference
@@ -47,9 +46,8 @@ ROSSI = ["fin", "age", "race", "wexp", "mar", "paro", "prio"]
 
 
 def rows_of_model(cohort: pd.DataFrame, settings: dict) -> pd.DataFrame:
-    design = cox_design(cohort, settings["primary"], settings, ["graft_rupture"])
-    fitted = design, estimate_cox(design, settings)
-    numbers = model_numbers("cox", "descriptive", fitted, settings, "event", {})
+    model = complete_case_model(cohort, settings["primary"], settings, "event")
+    numbers = model_numbers("cox", "descriptive", model, settings, "event", {})
     return estimates_table(numbers).set_index("number_id")
 
 

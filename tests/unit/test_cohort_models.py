@@ -159,7 +159,7 @@ def test_the_plan_settles_by_events_whether_penalised_fits_stand_beside(study):
     settings = tables.plan()
     settings["sensitivity"]["penalised"]["below_events_per_coefficient"] = 1.0
     cox_models(
-        cohort=paths["cohort"],
+        **{name: paths[name] for name in ("cohort", "filled", "imputation")},
         estimates=folder / "few.parquet",
         plan=settings,
         freeze=tables.FROZEN,
