@@ -45,6 +45,7 @@ TABLES: dict[str, Builder] = {
     "limb_differences": limb_differences.build,
     "asymmetry": asymmetry.build,
     "reliability": reliability.build,
+    "repeats": reliability.build_repeats,
     "known_groups": known_groups.build,
     "agreement": agreement.build_limits,
     "agreement_lines": agreement.build_lines,

@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from analysis.estimates import estimates_table
-from analysis.models.metric_reliability import Deviations, one_group, reliabilities, trials_to_reach
+from analysis.models.metric_reliability import one_group, reliabilities
+from analysis.models.reliability_rows import Deviations, trials_to_reach
 from analysis.reliability.trials import trials_needed
 from tests.unit.report_study import PLAN
 
@@ -87,20 +88,19 @@ def test_athletes_who_do_not_differ_are_reached_by_no_number_of_trials():
     assert "do not differ" in why
 
 
-def test_the_plans_predictor_has_intervals_that_hold_its_estimate():
+def test_every_number_has_an_interval_that_holds_it():
     rows = trials_of(60)
-    predictor = PLAN["primary"][0]
-    levels = (
-        predictor["metric"], predictor["sensor"], predictor["task"],
-        str(predictor.get("landing", 1)), predictor["limb"],
-    )  # fmt: skip
-    found = numbers(rows, levels)
-    drawn = found.loc[found["ci_low"].notna()]
-    assert len(drawn) == 8
+    found = numbers(rows)
+    drawn = found.loc[found["ci_type"] == "parametric bootstrap, percentiles"]
+    assert len(drawn) == 8 + 10 + 2  # components and what follows, the curve, trials needed
+    drawn = found.loc[found["ci_low"].notna() & found["ci_high"].notna()]
+    named = drawn["ci_type"].value_counts().to_dict()
+    assert named["Q-profile"] == 1
+    assert named["F, Shrout & Fleiss 1979"] == named["F, McGraw & Wong 1996"] == 2
+    assert named["chi-squared, Satterthwaite df"] == 4
     assert (drawn["ci_low"] <= drawn["estimate"]).all()
     assert (drawn["estimate"] <= drawn["ci_high"]).all()
-    assert set(drawn["ci_type"]) == {"parametric bootstrap, percentiles"}
-    again = numbers(rows, levels)
+    again = numbers(rows)
     pd.testing.assert_frame_equal(found, again)
 
 

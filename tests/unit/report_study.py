@@ -15,6 +15,7 @@ import pandas as pd
 from analysis.cohort.analysis_set import landmark_rows
 from analysis.estimates import Estimates, estimates_table
 from analysis.models.agreement import pair_numbers
+from analysis.models.agreement_of_repeats import TRIALS, VISITS, add_agreement
 from analysis.models.asymmetry import metric_numbers
 from analysis.models.contact_lag import lag_numbers, lag_rows
 from analysis.models.cumulative_incidence import incidence_numbers
@@ -22,7 +23,6 @@ from analysis.models.flow import count_ends, count_flow, count_predictors
 from analysis.models.imputed_cox import COMPLETE_CASES, COX, GAPS, SHIFTED, shift_word
 from analysis.models.incidence_rates import rate_numbers
 from analysis.models.metric_reliability import ANALYSIS as RELIABILITY
-from analysis.models.metric_reliability import Deviations, add_numbers
 from analysis.models.quality import (
     exclusion_counts,
     landing_shares,
@@ -30,6 +30,7 @@ from analysis.models.quality import (
     recording_shares,
     value_shares,
 )
+from analysis.models.reliability_rows import LOG_SCALE, Deviations, Presented, add_reliability
 from analysis.models.residual_cutoffs import cutoff_numbers
 from analysis.models.sensor_pairs import sensor_pairs
 from analysis.models.sensor_quality import (
@@ -431,11 +432,16 @@ def _reliability() -> Estimates:
     draws = 1.0 + 0.1 * np.random.default_rng(5).random((40, 3))
     predictor = PLAN["primary"][0]
     subject = (predictor["metric"], predictor["sensor"], predictor["task"], predictor["limb"])
-    add_numbers(numbers, subject, Deviations(1.0, 0.4, 0.6, draws), 3, "deg", 0.95)
+    degrees = Presented(3, 10, "deg", 0.95)
+    add_reliability(numbers, subject, Deviations(1.0, 0.4, 0.6, draws), degrees)
+    scores = 50.0 + draws[:, :1] + 0.02 * draws
+    add_agreement(numbers, subject, TRIALS, pd.DataFrame(scores), "deg", 0.95)
     other = ("peak_vgrf", "plate", "drop_vertical_jump", "landing_2", "both")
-    add_numbers(numbers, other, Deviations(0.2, 0.3, 0.1, None), 3, "log scale", 0.95)
+    logs = Presented(3, 10, LOG_SCALE, 0.95)
+    add_reliability(numbers, other, Deviations(0.2, 0.3, 0.1, None), logs)
+    add_agreement(numbers, other, VISITS, pd.DataFrame(np.log(scores)), LOG_SCALE, 0.95)
     once = ("average_loading_rate", "plate", "drop_vertical_jump", "both")
-    add_numbers(numbers, once, Deviations(0.2, None, 0.1, None), 3, "log scale", 0.95)
+    add_reliability(numbers, once, Deviations(0.2, None, 0.1, None), logs)
     return numbers
 
 
