@@ -22,6 +22,8 @@ from analysis.models.cumulative_incidence import incidence_numbers
 from analysis.models.flow import count_ends, count_flow, count_predictors
 from analysis.models.imputed_cox import COMPLETE_CASES, COX, GAPS, SHIFTED, shift_word
 from analysis.models.incidence_rates import rate_numbers
+from analysis.models.limb_checks import ANALYSIS as LIMB_CHECKS
+from analysis.models.limb_checks import BY_LIMB, BY_VISIT
 from analysis.models.metric_reliability import ANALYSIS as RELIABILITY
 from analysis.models.quality import (
     exclusion_counts,
@@ -293,6 +295,28 @@ def limb_differences() -> Estimates:
     return numbers
 
 
+def limb_model_checks() -> Estimates:
+    """Return the checks of a predictor's model, and of a jump some of which were not run."""
+    numbers = Estimates(LIMB_CHECKS, estimation="REML", converged=True, singular=False)
+    knee = ("knee_flexion_excursion", "gyro", "single_leg_drop_landing")
+    interval = {"ci_low": -6.8, "ci_high": -5.5, "ci_level": 0.95, "unit": "deg"}
+    for term, p in ((BY_VISIT, 0.52), (BY_LIMB, 0.0004)):
+        numbers.add(knee, term, "likelihood_ratio_test", 0.42, p=p, estimation="ML")
+    for term in (BY_LIMB, "kenward_roger", "bootstrap"):
+        numbers.add(knee, ("involved", term), "mean_difference", -6.2, **interval)
+    numbers.add(knee, "influence", "largest_change", 0.21)
+    numbers.add(knee, "residuals", "share_beyond_three_sd", 0.0026)
+    numbers.add(knee, "residuals", "spread_against_fitted", 0.01)
+    numbers.add(knee, ("predicted", "involved"), "mean_reliability", 0.5)
+    zero = {"ci_low": 0.0, "ci_high": 4.1, "ci_level": 0.95, "unit": "deg"}
+    for kind in ("profile", "bootstrap"):
+        numbers.add(knee, (kind, "athlete", "involved"), "standard_deviation", 3.4, **zero)
+    numbers.add(knee, ("profile", "residual", "all"), "standard_deviation", 4.8, **zero)
+    jump = ("peak_vgrf", "plate", "drop_vertical_jump")
+    numbers.add(jump, "influence", "largest_change", 0.5, singular=True)
+    return numbers
+
+
 def paired_metrics(athletes: int = 20) -> pd.DataFrame:
     """Return valid values of two sensors on the same landings, and lags of contact in ms."""
     random = np.random.default_rng(17)
@@ -503,6 +527,7 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         *other_choices(rows),
         *imputed(),
         limb_differences(),
+        limb_model_checks(),
         *agreement(),
         *force_study.numbers(),
         sensors(),
