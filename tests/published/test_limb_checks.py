@@ -10,7 +10,9 @@ import pytest
 from scipy.stats import chi2
 
 from analysis.estimates import estimates_table
+from analysis.mixed import ModelRefusedError, kenward_roger_t
 from analysis.models.limb_checks import BY_LIMB, BY_VISIT, check_model
+from analysis.models.limb_model import fit_variant, limb_model
 from analysis.models.trial_design import with_people
 from tests.unit import cohort_tables as tables
 
@@ -152,3 +154,19 @@ def test_a_model_that_is_refused_says_so(rows):
     refused = checks(rows.loc[rows["athlete_id"] == "A0001"])
     assert list(refused["quantity"]) == ["not_run"]
     assert "fewer than two athletes" in refused["note"].iloc[0]
+
+
+def test_two_athletes_may_have_no_kenward_roger_and_never_a_fault(rows):
+    """Seen in a tiny study: the information on a variance was negative, and no inverse existed."""
+    two = rows.loc[rows["athlete_id"].isin(["A0001", "A0003"])]
+    refusals = []
+    for seed in range(40):
+        noise = np.random.default_rng(seed).standard_normal(len(two))
+        model = limb_model(two.assign(value=noise), [], "clearance", on_log_scale=False)
+        fit = fit_variant(model, with_slope=False)
+        try:
+            contrast = kenward_roger_t(fit, model.contrast)[0]
+            assert np.isfinite([contrast.standard_error, contrast.df]).all()
+        except ModelRefusedError as error:
+            refusals.append(str(error))
+    assert any("no information" in reason for reason in refusals)
