@@ -36,6 +36,7 @@ from analysis.models.reliability_rows import (
     Deviations,
     Presented,
     add_reliability,
+    add_share,
     quantities,
 )
 from analysis.models.trial_design import (
@@ -83,6 +84,8 @@ def _add_site(
     fields: EstimateFields = {"unit": unit, "ci_low": low, "ci_high": high, "ci_level": level}
     fields |= {"ci_type": "Q-profile", "note": SITE_NOTE}
     numbers.add(subject, "site", "standard_deviation", estimate, **fields)
+    if unit == LOG_SCALE:
+        add_share(numbers, subject, "site", estimate, fields)
 
 
 def _add_repeats(

@@ -150,3 +150,16 @@ def test_groups_come_from_the_plan_and_valid_values_only():
     )
     parts = list(reliabilities(metrics, people, PLAN, "clearance"))
     assert len(parts) == 1
+
+
+def test_a_deviation_of_logarithms_is_told_as_a_share_for_sites_too():
+    levels = ("peak_vgrf", *LEVELS[1:])
+    found = numbers(trials_of(30), levels)
+    start = ".".join(("metric_reliability", "peak_vgrf", *LEVELS[1:3], LEVELS[4]))
+    for term in ("site", "athlete", "trial"):
+        log, share = (
+            found.loc[f"{start}.{term}.standard_deviation"],
+            found.loc[f"{start}.{term}.share_of_value"],
+        )
+        assert share["estimate"] == pytest.approx(np.exp(log["estimate"]) - 1)
+        assert share["ci_high"] == pytest.approx(np.exp(log["ci_high"]) - 1)
