@@ -86,12 +86,21 @@ def subjects_of(
 ) -> Iterator[tuple[str, ...]]:
     """Yield the subjects of an analysis for which a term and quantity exist, in their order.
 
-    The inverse of `number_id`: each subject comes as the words of its part of the address.
+    Each subject comes as the words of its part of the address.
     """
-    head, tail = f"{analysis}.", f".{address_part(term)}.{address_part(quantity)}"
-    for address in rows_of(table, analysis, quantity)["number_id"].sort_values():
-        if address.endswith(tail):
-            yield tuple(address.removeprefix(head).removesuffix(tail).split("."))
+    rows = rows_of(table, analysis, quantity).sort_values("number_id", kind="stable")
+    of_term = rows["term"].map(lambda text: address_part(text.split("."))) == address_part(term)
+    for subject in rows.loc[of_term, "subject"]:
+        yield tuple(subject.split("."))
+
+
+def terms_of(
+    table: pd.DataFrame, analysis: str, subject: str | Sequence[str], quantity: str
+) -> Iterator[tuple[str, ...]]:
+    """Yield the terms, as words, for which a subject of an analysis has a quantity, in order."""
+    rows = rows_of(table, analysis, quantity).sort_values("number_id", kind="stable")
+    for term in rows.loc[rows["subject"] == address_part(subject), "term"]:
+        yield tuple(term.split("."))
 
 
 class Estimates:
@@ -123,6 +132,7 @@ class Estimates:
         row: dict[str, Any] = {**self._common, **fields}
         row["number_id"] = number_id(self.analysis, subject, term, quantity)
         row["analysis"] = self.analysis
+        row["subject"] = address_part(subject)
         row["term"] = term if isinstance(term, str) else ".".join(word for word in term if word)
         row["quantity"] = quantity
         row["estimate"] = estimate

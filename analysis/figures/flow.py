@@ -81,9 +81,9 @@ def flow_stages(
 ) -> list[Stage]:
     """Return the boxes of the diagram from the counts of the analysis `flow`."""
     flow = estimates.loc[estimates["analysis"] == "flow"]
-    excluded = flow.loc[flow["number_id"].str.startswith("flow.excluded.")]
+    excluded = flow.loc[flow["subject"] == "excluded"]
     reasons = _in_order(excluded["term"], [*EXPLANATIONS])
-    ends = flow.loc[flow["number_id"].str.startswith("flow.ended_with.")]
+    ends = flow.loc[flow["subject"] == "ended_with"]
     events = _in_order(ends.loc[ends["quantity"] == "count", "term"], [*CAUSES, HORIZON])
     predictors = {item["name"]: item["label"] for item in [*plan["primary"], *plan["exploratory"]]}
     stages = [

@@ -33,7 +33,7 @@ def limb_rows(estimates: pd.DataFrame, plan: dict[str, Any]) -> pd.DataFrame:
         & estimates["quantity"].isin([RATIO, DIFFERENCE])
         & estimates["metric"].isin(metrics)
     ].copy()
-    rows["landing"] = rows["number_id"].str.extract(r"\.(landing_\d+)\.", expand=False).fillna("")
+    rows["landing"] = rows["subject"].str.extract(r"\.(landing_\d+)$", expand=False).fillna("")
     rows["order"] = rows["metric"].map(metrics.index)
     order = ["order", "sensor", "task", "landing"]
     return rows.sort_values(order, kind="stable", ignore_index=True).drop(columns="order")

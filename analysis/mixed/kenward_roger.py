@@ -92,6 +92,11 @@ def _parameter_count(fit: MixedFit) -> int:
 
 def _inverse(information: Array) -> Array:
     """Return the (pseudo-)inverse after scaling, for parameters of very different size."""
+    if not np.all(np.diag(information) > 0.0):
+        raise ModelRefusedError(
+            "the data hold no information on a variance, so Kenward-Roger is not defined: use "
+            "Satterthwaite or fewer random terms"
+        )
     scale = 1.0 / np.sqrt(np.diag(information))
     return scale[:, None] * np.linalg.pinv(information * np.outer(scale, scale), 1e-12) * scale
 

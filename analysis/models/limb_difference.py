@@ -37,7 +37,8 @@ def landing_words(landing: str) -> tuple[str, ...]:
     return () if landing == "1" else (f"landing_{landing}",)
 
 
-def _conventions(levels: tuple[str, ...], model: LimbModel) -> EstimateFields:
+def limb_conventions(levels: tuple[str, ...], model: LimbModel) -> EstimateFields:
+    """Return the columns that all rows of a limb model share."""
     metric, sensor, task, _ = levels
     fixed = [name for name in model.fixed if name != "intercept"]
     return {
@@ -127,7 +128,7 @@ def one_metric(
         refused = Estimates("limb_difference", family="secondary", metric=metric, sensor=sensor)
         refused.not_run(subject, str(error), task=task)
         return [refused]
-    shared = _conventions(levels, model)
+    shared = limb_conventions(levels, model)
     shared["estimation"] = "REML"
     shared["converged"] = found.fit.converged
     shared["singular"] = found.fit.singular
@@ -151,7 +152,7 @@ def _second_opinion(
     model: LimbModel,
     found: LimbFit,
 ) -> Estimates:
-    shared = _conventions(levels, model)
+    shared = limb_conventions(levels, model)
     shared["family"] = "descriptive"
     shared["estimation"] = "REML, statsmodels MixedLM"
     numbers = Estimates("limb_difference_second_opinion", **shared)
@@ -189,17 +190,20 @@ def _second_opinion(
     return numbers
 
 
+def limb_rows(metrics: pd.DataFrame, cohort: pd.DataFrame, plan: Mapping[str, Any]) -> pd.DataFrame:
+    """Return the valid values of the plan's metrics and tasks that tell the limbs apart."""
+    covariates = [covariate["column"] for covariate in plan["cox"]["covariates"]]
+    apart = metrics["limb"].isin(["involved", "uninvolved"])
+    mixed = plan["mixed"]
+    chosen = metrics["metric"].isin(mixed["metrics"]) & metrics["task"].isin(mixed["tasks"])
+    return with_people(metrics.loc[apart & chosen], cohort, covariates)
+
+
 def limb_differences(
     *, metrics: Path, cohort: Path, estimates: Path, plan: dict[str, Any], study: dict[str, Any]
 ) -> None:
     """Write the limb difference of each metric of the plan. Outcomes play no part."""
-    covariates = [covariate["column"] for covariate in plan["cox"]["covariates"]]
-    people = read_table(cohort)
-    table = read_table(metrics)
-    apart = table["limb"].isin(["involved", "uninvolved"])
-    mixed = plan["mixed"]
-    chosen = table["metric"].isin(mixed["metrics"]) & table["task"].isin(mixed["tasks"])
-    rows = with_people(table.loc[apart & chosen], people, covariates)
+    rows = limb_rows(read_table(metrics), read_table(cohort), plan)
     found: list[Estimates] = []
     for levels, part in grouped(rows, KEYS):
         found.extend(one_metric(levels, part, plan, study["clearance_visit"]))

@@ -18,6 +18,7 @@ from analysis.mixed import (
     random_intercept,
     random_slopes,
 )
+from analysis.mixed.deviance import Method
 from analysis.models.contrast_rows import contrast_by
 from analysis.models.trial_design import ATHLETE, fixed_columns, visit_term
 
@@ -97,14 +98,21 @@ def fit_limb_model(model: LimbModel, df_method: str, level: float) -> LimbFit:
 
     Random terms: athlete (intercept and limb difference), visit in athlete.
     """
-    fit = _fit(model, with_slope=True)
+    fit = fit_variant(model, with_slope=True)
     with_slope = fit.converged and not fit.singular
     if not with_slope:
-        fit = _fit(model, with_slope=False)
+        fit = fit_variant(model, with_slope=False)
     return LimbFit(fit, contrast_by(df_method, fit, model.contrast, level), with_slope)
 
 
-def _fit(model: LimbModel, with_slope: bool) -> MixedFit:
+def fit_variant(
+    model: LimbModel,
+    with_slope: bool,
+    method: Method = "REML",
+    added: Mapping[str, Array] | None = None,
+    residual_strata: Array | None = None,
+) -> MixedFit:
+    """Fit the model as it is, with `added` fixed columns, or residual variances per stratum."""
     rows = model.rows
     # Coded -1/2, +1/2: the intercept is then the mean of both limbs, and less correlated.
     half = model.fixed[INVOLVED] - 0.5
@@ -113,9 +121,12 @@ def _fit(model: LimbModel, with_slope: bool) -> MixedFit:
         if with_slope
         else random_intercept(ATHLETE, rows["athlete_id"].to_numpy())
     )
+    fixed = {**model.fixed, **(added or {})}
     return fit_mixed(
         model.response,
-        np.column_stack(list(model.fixed.values())),
+        np.column_stack(list(fixed.values())),
         [athlete, *visit_term(rows)],
-        fixed_names=list(model.fixed),
+        fixed_names=list(fixed),
+        method=method,
+        residual_strata=residual_strata,
     )

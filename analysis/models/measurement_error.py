@@ -57,6 +57,32 @@ class ErrorModel:
         return 1 - np.diag(self.error) / np.diag(self.measured)
 
     @property
+    def marginal_reliability(self) -> Array:
+        """(p,) share of true variance in the measured one, covariates and strata not taken out."""
+        return 1 - np.diag(self.error) / self.marginal
+
+    @property
+    def attenuation(self) -> Array:
+        """(p,) what error leaves of a log hazard ratio in an adjusted model, one predictor alone.
+
+        From a step of one SD of the true values to a step of one SD of the measured values, both
+        SDs among all athletes. The slope of the true on the measured value, given covariates and
+        strata, is the conditional reliability; the steps differ by the root of the marginal one.
+        Without covariates and strata this is the square root of the reliability.
+
+        Raises
+        ------
+        NotCorrectableError
+            The error variance exceeds that of the measured predictor.
+        """
+        return self.reliability * np.sqrt(self.marginal) / self.true_deviation
+
+    @property
+    def explained(self) -> Array:
+        """(p,) share of the measured variance that covariates and strata explain, at least 0."""
+        return np.maximum(1 - np.diag(self.measured) / self.marginal, 0.0)
+
+    @property
     def true_deviation(self) -> Array:
         """(p,) standard deviation of the true predictors, not given covariates.
 

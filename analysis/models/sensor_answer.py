@@ -76,9 +76,16 @@ def _add_correction(
     fields["unit"] = "share"
     fields["note"] = "given covariates and strata"
     numbers.add(outcome, address, "reliability", reliability, **fields)
+    fields["note"] = "among all athletes of the model, covariates and strata not taken out"
+    marginal = float(model.marginal_reliability[0])
+    numbers.add(outcome, address, "marginal_reliability", marginal, **fields)
     fields["unit"] = "per SD of the measured value"
-    fields["note"] = "what error leaves of the reference hazard ratio per SD of the true value"
-    left = plan["reference_hazard_ratio"] ** math.sqrt(reliability)
+    fields["note"] = (
+        "what error leaves, in this adjusted model, of the reference hazard ratio per SD of the "
+        "true value (both SDs among all athletes): reference ^ (reliability / sqrt of the marginal "
+        "reliability)"
+    )
+    left = math.exp(float(model.attenuation[0]) * math.log(plan["reference_hazard_ratio"]))
     numbers.add(outcome, address, "attenuated_reference_hazard_ratio", left, **fields)
     found = wald(
         float(corrected.coefficients[0]) * step,
@@ -90,17 +97,21 @@ def _add_correction(
     fields["unit"] = "events"
     fields["note"] = (
         f"{100 * plan['power']:g} % power, two-sided, for the reference hazard ratio per SD of "
-        "the true value, one predictor, no adjustment"
+        "the true value, in this model: covariates and strata take away their share of the "
+        "measured variance (Hsieh & Lavori 2000)"
     )
-    # Error of measurement multiplies the events by 1 / reliability.
-    needed = events_needed(plan["reference_hazard_ratio"], plan) / reliability
+    needed = events_needed(left, plan, float(model.explained[0]))
     numbers.add(outcome, address, "events_needed_reference", needed, **fields)
 
 
-def events_needed(hazard_ratio: float, plan: Mapping[str, Any]) -> float:
-    """Return the events that find a hazard ratio per SD with the stated power."""
+def events_needed(hazard_ratio: float, plan: Mapping[str, Any], explained: float = 0.0) -> float:
+    """Return the events that find a hazard ratio per SD with the stated power.
+
+    `explained` is the share of the predictor's variance that covariates and strata explain.
+    """
     alpha = 1 - float(plan["confidence_level"])
-    return events_for_covariate(hazard_ratio, power=float(plan["power"]), alpha=alpha)
+    power = float(plan["power"])
+    return events_for_covariate(hazard_ratio, r_squared=explained, power=power, alpha=alpha)
 
 
 def predictor_numbers(

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import math
 
+from scipy.stats import chi2
+
 from analysis.reliability.mean_squares import MeanSquares
 
 # The factor as the literature prints it, not the normal quantile to more digits.
@@ -33,3 +35,21 @@ def minimal_detectable_change(standard_error: float) -> float:
     if not standard_error >= 0.0:
         raise ValueError(f"standard error of measurement {standard_error}; expected >= 0")
     return NORMAL_95 * math.sqrt(2.0) * standard_error
+
+
+def standard_error_interval(squares: MeanSquares, level: float = 0.95) -> tuple[float, float]:
+    """Return the interval of `standard_error_of_agreement`.
+
+    The squared error is MSJ / n + MSE (n - 1) / n, or MSE where raters do not differ; chi-squared
+    with Satterthwaite degrees of freedom (Satterthwaite 1946, Biometrics Bulletin 2:110).
+    """
+    n, k = squares.subjects, squares.raters_count
+    error_df = (n - 1) * (k - 1)
+    variance, df = squares.error, float(error_df)
+    if squares.raters > squares.error:
+        raters, error = squares.raters / n, squares.error * (n - 1) / n
+        variance = raters + error
+        df = variance**2 / (raters**2 / (k - 1) + error**2 / error_df)
+    tail = (1.0 - level) / 2.0
+    low = math.sqrt(variance * df / float(chi2.isf(tail, df)))
+    return low, math.sqrt(variance * df / float(chi2.isf(1.0 - tail, df)))

@@ -90,6 +90,15 @@ def _limb_differences(_: Context) -> str:
     )
 
 
+def _reliability(_: Context) -> str:
+    return (
+        "Line plots, one panel per metric and sensor and one line per task: reliability between "
+        "visits rises with the number of trials averaged, steeply at first, then levels off at the "
+        "ceiling that the variation from visit to visit sets. A band marks the trials of the "
+        "protocol, with bars for intervals. The numbers stand in the table of reliability."
+    )
+
+
 def _agreement(_: Context) -> str:
     return (
         "Scatter plots, one panel per metric and pair of sensors: the difference of the sensors on "
@@ -155,6 +164,7 @@ _TEXTS: dict[str, Callable[[Context], str]] = {
     "hazard_ratios": _hazard_ratios,
     "specifications": _specifications,
     "limb_differences": _limb_differences,
+    "reliability": _reliability,
     "agreement": _agreement,
     "contact_lag": _contact_lag,
     "force_model": _force_model,

@@ -54,6 +54,7 @@ CONTENTS = (
 
 _ANALYSES = {
     "limb_difference": "limb_difference",
+    "limb_checks": "limb_difference_checks",
     "asymmetry": "asymmetry",
     "reliability": "metric_reliability",
     "known_groups": "known_groups",

@@ -233,6 +233,30 @@ def _limbs(plan: dict[str, Any]) -> Markup:
     )
 
 
+def _limb_checks(plan: dict[str, Any]) -> Markup:
+    return phrase(
+        "Checks of these models: likelihood-ratio tests (maximum likelihood) of the limb "
+        "difference changing between visits and of residual variances of their own for the limbs; "
+        "the limb difference with such variances, and by the degrees of freedom of Kenward and "
+        "Roger; residuals, and the influence of each athlete with the variances held; for the "
+        "plan's predictors, profile intervals of the standard deviations; for the primary metrics, "
+        "{} refits of a parametric bootstrap.",
+        setting(plan["mixed"]["check_refits"]),
+    )
+
+
+def _reliability(plan: dict[str, Any]) -> Markup:
+    return phrase(
+        "Reliability came from linear mixed models of the single trials by REML, with site, visit "
+        "and covariates fixed and athlete and visit in athlete random; intervals are percentiles "
+        "of {} refits of a parametric bootstrap. Variation between sites came from the sites' "
+        "adjusted means (Paule and Mandel; Q-profile interval). Trials and visits were "
+        "also compared by intraclass correlations with two-way random effects and absolute "
+        "agreement.",
+        setting(plan["mixed"]["reliability_refits"]),
+    )
+
+
 def _agreement(_: dict[str, Any]) -> Markup:
     return phrase(
         "Agreement of two sensors was estimated on the landings that both measured, from "
@@ -390,6 +414,8 @@ def _second_opinion(_: dict[str, Any]) -> Markup:
 
 _ANALYSES = {
     "limb_difference": _limbs,
+    "limb_checks": _limb_checks,
+    "reliability": _reliability,
     "agreement": _agreement,
     "incidence": _incidence,
     "hazards": _hazard_models,

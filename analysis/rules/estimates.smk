@@ -10,6 +10,7 @@ rule collect_estimates:
             rules.sensor_quality.output.estimates,
             rules.residual_cutoffs.output.estimates,
             rules.limb_differences.output.estimates,
+            rules.limb_checks.output.estimates,
             rules.metric_reliability.output.estimates,
             rules.known_groups.output.estimates,
             rules.force_from_waist.output.estimates,

@@ -206,6 +206,7 @@ FIGURES_SHOWN = [
     *(f"waveforms_{task}" for task in TASKS_SHOWN),
     "distributions",
     "limb_differences",
+    "reliability",
     "agreement",
     "contact_lag",
     "force_model",

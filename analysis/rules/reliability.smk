@@ -1,4 +1,6 @@
 # Reliability of the metrics from the study's own trials and visits, and landings known to differ.
+# Included before `estimates.smk`; the figure names the table of estimates by its path, because its
+# rule follows.
 
 
 rule metric_reliability:
@@ -37,5 +39,29 @@ rule known_groups:
         plan=STUDY.plan,
     message:
         "Comparing soft with stiff instructed landings"
+    script:
+        "../../shared/step.py"
+
+
+rule draw_reliability:
+    input:
+        estimates=f"{RESULTS}/tables/estimates.parquet",
+        code=code_of("analysis.figures.reliability:draw_reliability"),
+    output:
+        svg=report(
+            f"{RESULTS}/report/figures/reliability.svg",
+            caption="../report/captions/reliability.rst",
+            category="Measurements",
+        ),
+        png=f"{RESULTS}/report/figures/reliability.png",
+        data=f"{RESULTS}/report/figures/reliability.csv",
+    log:
+        f"{RESULTS}/logs/draw_reliability.log",
+    params:
+        step="analysis.figures.reliability:draw_reliability",
+        plan=STUDY.plan,
+        study=STUDY.study,
+    message:
+        "Drawing the reliability of the metrics"
     script:
         "../../shared/step.py"

@@ -36,7 +36,7 @@ def _situations(context: Context) -> Iterator[tuple[str, list[dict[str, Any]]]]:
     catalogue = list(metrics())
     rows = rows.assign(
         order=rows["metric"].map(catalogue.index),
-        landing=rows["number_id"].str.extract(r"\.(landing_\d+)\.", expand=False).fillna(""),
+        landing=rows["subject"].str.extract(r"\.(landing_\d+)$", expand=False).fillna(""),
     )
     visits = {visit: place for place, visit in enumerate(context.study["visits"])}
     term = rows["term"].str.split(".")

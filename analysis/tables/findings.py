@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.estimates import number_id
+from analysis.estimates import number_id, subjects_of
 from analysis.labels import sentence_case, words
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger
@@ -30,11 +30,8 @@ _CASES = {
 
 
 def _flags(context: Context) -> list[str]:
-    addresses = context.estimates["number_id"]
-    found = addresses[
-        addresses.str.startswith("nuisances.") & addresses.str.endswith(".all.count")
-    ].str.split(".")
-    return [parts[1] for parts in found if parts[1] not in _CASES]
+    found = subjects_of(context.estimates, "nuisances", "all", "count")
+    return [flag for (flag,) in found if flag not in _CASES]
 
 
 def _where(context: Context, ledger: Ledger, flag: str) -> tuple[Part, ...]:

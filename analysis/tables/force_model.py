@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analysis.estimates import number_id
+from analysis.estimates import number_id, terms_of
 from analysis.labels import sentence_case, words
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, setting
@@ -77,9 +77,8 @@ def _heading(scope: str, validation: str) -> Row:
 
 
 def _judged(context: Context, scope: str, validation: str) -> bool:
-    start = f"{ANALYSIS}.{scope}.{validation}."
-    ids = context.estimates["number_id"]
-    return bool((ids.str.startswith(start) & ids.str.endswith(".rmse")).any())
+    terms = terms_of(context.estimates, ANALYSIS, scope, "rmse")
+    return any(term[0] == validation for term in terms)
 
 
 def build(context: Context, ledger: Ledger) -> JournalTable:
@@ -126,12 +125,11 @@ def _group_label(context: Context, grouping: str, level: str) -> str:
 
 def _groups(context: Context, scope: str, validation: str, kept: str) -> list[tuple[str, str]]:
     """Return grouping and level of each group of the kept model, in the order of the table."""
-    start = f"{ANALYSIS}.{scope}.{validation}.{kept}."
-    ids = context.estimates["number_id"]
-    found = ids[ids.str.startswith(start) & ids.str.endswith(".rmse")]
-    pieces = [tuple(text.removeprefix(start).split(".")[:-1]) for text in found]
+    terms = terms_of(context.estimates, ANALYSIS, scope, "rmse")
     order = {"limb": 0, "visit": 1, "site": 2}
-    pairs = [(piece[0], piece[1]) for piece in pieces if len(piece) == 2]
+    pairs = [
+        (term[2], term[3]) for term in terms if term[:2] == (validation, kept) and len(term) == 4
+    ]
     return sorted(pairs, key=lambda pair: (order[pair[0]], pair))
 
 

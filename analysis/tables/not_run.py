@@ -8,9 +8,8 @@ from analysis.report.ledger import Exempt, Ledger
 from analysis.tables.journal import JournalTable, Row
 
 
-def _subject(number_id: str, analysis: str) -> str:
-    inside = number_id.removeprefix(f"{analysis}.").removesuffix(".not_run")
-    parts = [part for part in inside.split(".") if part != "all"]
+def _subject(subject: str) -> str:
+    parts = [part for part in subject.split(".") if part != "all"]
     return ", ".join(words(part) for part in parts) or "all of it"
 
 
@@ -22,7 +21,7 @@ def build(context: Context, ledger: Ledger) -> JournalTable:  # noqa: ARG001 (pr
         Row(
             (
                 Exempt(sentence_case(words(row["analysis"])), "name"),
-                Exempt(_subject(row["number_id"], row["analysis"]), "name"),
+                Exempt(_subject(row["subject"]), "name"),
                 Exempt(row["note"], "reason"),
             )
         )

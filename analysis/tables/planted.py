@@ -129,8 +129,7 @@ def build_nuisances(context: Context, ledger: Ledger) -> JournalTable:
     rows = context.estimates
     chosen = rows.loc[(rows["analysis"] == "planted_nuisances") & (rows["term"] == "planted")]
     lines = []
-    for address in chosen["number_id"]:
-        kind = address.split(".")[1]
+    for kind in chosen["subject"]:
         counts = [
             ledger.number(number_id("planted_nuisances", kind, term, "count"), "count")
             for term in ("planted", "found", "flagged_without_cause")

@@ -1,19 +1,23 @@
-"""Table: reliability of the metrics; the plan's predictors first, with intervals."""
+"""Tables: reliability of the metrics, from components of variation and from repeated trials."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from analysis.estimates import number_id, subjects_of
 from analysis.labels import metric_label, sentence_case, unit_shown, words
-from analysis.models.metric_reliability import ANALYSIS, AS_SHARE, LOG_SCALE
+from analysis.models.agreement_of_repeats import TRIALS, VISITS, share_term
+from analysis.models.metric_reliability import ANALYSIS
+from analysis.models.reliability_rows import AS_SHARE, LOG_SCALE
 from analysis.report.context import Context
-from analysis.report.ledger import Exempt, Ledger
-from analysis.tables.cells import interval_cell
-from analysis.tables.journal import Cell, JournalTable, Row
+from analysis.report.ledger import Exempt, Ledger, setting
+from analysis.report.numerals import NO_BREAK_SPACE
+from analysis.tables.cells import interval_cell, interval_cell_or_word
+from analysis.tables.journal import Cell, JournalTable, Part, Row, with_interval
 
 _COLUMNS = (
+    ("site", "standard_deviation", "measure"),
     ("athlete", "standard_deviation", "measure"),
     ("visit", "standard_deviation", "measure"),
     ("trial", "standard_deviation", "measure"),
@@ -22,20 +26,19 @@ _COLUMNS = (
     ("error_of_mean", "standard_error_of_measurement", "measure"),
     ("detectable_change", "detectable_change", "measure"),
 )
-_WITH_INTERVAL = {"mean_of_trials", "detectable_change"}
-"""Intervals that the table prints; all of them stand in the estimates."""
+_REPEATS = {TRIALS: "trials of the clearance visit", VISITS: "means of the visits"}
+"""Tables of repeats -> their words."""
 
 
-def _cells(ledger: Ledger, subject: tuple[str, ...], shown: set[str]) -> list[Cell]:
-    """Return the numbers of a group, with the intervals of the terms in `shown`."""
-    cells = []
+def _cells(ledger: Ledger, subject: tuple[str, ...]) -> list[Cell]:
+    """Return the numbers of a group with their intervals, on the log scale as shares."""
+    cells: list[Cell] = []
     for term, quantity, style in _COLUMNS:
         address = number_id(ANALYSIS, subject, term, quantity)
         share = number_id(ANALYSIS, subject, term, AS_SHARE)
         if ledger.holds(share):
             address, style = share, "percent"
-        write = interval_cell if term in shown else Ledger.number
-        cells.append(write(ledger, address, style))
+        cells.append(interval_cell_or_word(ledger, address, style))
     return cells
 
 
@@ -43,20 +46,32 @@ def _trials(ledger: Ledger, subject: tuple[str, ...], target: str) -> Cell:
     address = number_id(ANALYSIS, subject, target, "trials_needed")
     if math.isnan(ledger.value(number_id(ANALYSIS, subject, "mean_of_trials", "reliability"))):
         return "not estimated"
-    if math.isnan(ledger.value(address)):
-        return "not reached"
-    return ledger.number(address, "count")
+    low, high = (ledger.value(address, field) for field in ("ci_low", "ci_high"))
+    estimate: Part = "not reached"
+    if not math.isnan(ledger.value(address)):
+        estimate = ledger.number(address, "count")
+    if math.isnan(low):
+        return estimate
+    fewest = ledger.number(address, "count", field="ci_low")
+    if math.isnan(high):
+        return (estimate, f" (at{NO_BREAK_SPACE}least{NO_BREAK_SPACE}", fewest, ")")
+    return with_interval(estimate, fewest, ledger.number(address, "count", field="ci_high"))
 
 
-def _subjects(context: Context, ledger: Ledger) -> Iterator[tuple[tuple[str, ...], bool]]:
-    """Yield each group once, and whether it has intervals: those come first."""
-    address = ("athlete", "standard_deviation")
-    found = list(subjects_of(context.estimates, ANALYSIS, *address))
-    bounded = [
-        (subject, not math.isnan(ledger.value(number_id(ANALYSIS, subject, *address), "ci_low")))
-        for subject in found
-    ]
-    yield from sorted(bounded, key=lambda item: not item[1])
+def _subjects(context: Context) -> list[tuple[str, ...]]:
+    """Return each group once, those of the plan's predictors first."""
+    found = subjects_of(context.estimates, ANALYSIS, "athlete", "standard_deviation")
+    return sorted(found, key=lambda subject: not _is_predictor(context, subject))
+
+
+def _is_predictor(context: Context, subject: tuple[str, ...]) -> bool:
+    metric, sensor, task, *landing, limb = subject
+    number = landing[0].removeprefix("landing_") if landing else "1"
+    return any(
+        (p["metric"], p["sensor"], p["task"], p["limb"], str(p.get("landing", 1)))
+        == (metric, sensor, task, limb, number)
+        for p in context.predictors
+    )
 
 
 def _heading(subject: tuple[str, ...], unit: str) -> Exempt:
@@ -74,27 +89,35 @@ def _label(context: Context, subject: tuple[str, ...]) -> Exempt:
     return Exempt(text, "name")
 
 
-def _rows(context: Context, ledger: Ledger) -> Iterator[Row]:
+def _with_headings(
+    context: Context, rows_of_group: Callable[[tuple[str, ...]], Iterator[Row]]
+) -> Iterator[Row]:
+    """Yield the rows of every group under the name of its metric and sensor."""
     units = dict(zip(context.estimates["number_id"], context.estimates["unit"], strict=True))
     above = None
-    for subject, with_intervals in _subjects(context, ledger):
-        group = (with_intervals, *subject[:2])
-        if group != above:
+    for subject in _subjects(context):
+        rows = list(rows_of_group(subject))
+        group = (_is_predictor(context, subject), *subject[:2])
+        if rows and group != above:
             above = group
             unit = units[number_id(ANALYSIS, subject, "athlete", "standard_deviation")]
             yield Row((_heading(subject, unit),))
-        cells = _cells(ledger, subject, _WITH_INTERVAL if with_intervals else set())
-        needed = [_trials(ledger, subject, target) for target in ("for_80", "for_90")]
-        yield Row((_label(context, subject), *cells, *needed))
+        yield from rows
 
 
 def build(context: Context, ledger: Ledger) -> JournalTable:
     """Return components of variation, reliability, error and detectable change of each group."""
+
+    def row(subject: tuple[str, ...]) -> Iterator[Row]:
+        needed = [_trials(ledger, subject, target) for target in ("for_80", "for_90")]
+        yield Row((_label(context, subject), *_cells(ledger, subject), *needed))
+
     return JournalTable(
         "reliability",
         "Reliability of the metrics between visits",
         (
             "Metric, task and limb",
+            "SD between sites",
             "SD between athletes",
             "SD between visits",
             "SD between trials",
@@ -105,17 +128,81 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
             Exempt("Trials for a reliability of 0.80", "setting"),
             Exempt("... of 0.90", "setting"),
         ),
-        tuple(_rows(context, ledger)),
+        tuple(_with_headings(context, row)),
         notes=(
-            "The plan's predictors come first, with intervals. Standard deviations (SD) from a "
-            "mixed model of all valid trials (REML; site, visit and covariates fixed). Reliability "
-            "is the share of the variation between athletes, with the visits' own variation "
-            "counted as error: more trials at one visit cannot remove that. Error of the mean: "
-            "standard error of measurement of the mean of the protocol's trials at one visit. "
-            "Detectable change between two visits at the level of nineteen in twenty. Intervals: "
-            "parametric bootstrap, percentiles. Metrics that are analysed as logarithms: standard "
-            "deviations, error and change are shares of the value (by how much the larger of two "
-            "values exceeds the smaller).",
+            (
+                "The plan's predictors come first. Intervals at ",
+                setting(context.confidence_level),
+                ". Standard deviations (SD) from a mixed model of all valid trials (REML; site, "
+                "visit and covariates fixed). Reliability is the share of the variation between "
+                "athletes, given site and covariates, with the visits' own variation counted as "
+                "error: more trials at one visit cannot remove that. Error of the mean: standard "
+                "error of measurement of the mean of the protocol's trials at one visit. "
+                "Detectable change between two visits at the level of nineteen in twenty. "
+                "Intervals: parametric bootstrap, percentiles; of the SD between sites, from the "
+                "sites' adjusted means (Q-profile), wide because sites are few. Metrics that are "
+                "analysed as logarithms: standard deviations, error and change are shares of the "
+                "value (by how much the larger of two values exceeds the smaller).",
+            ),
         ),
         absent="reliability was not estimated",
+    )
+
+
+def _repeats_row(
+    context: Context, ledger: Ledger, subject: tuple[str, ...], term: str
+) -> Iterator[Row]:
+    one = number_id(ANALYSIS, subject, term, "icc_2_1")
+    if not ledger.holds(one):
+        return
+    cells: list[Cell] = [
+        ledger.number(one, "count", field="n_athletes"),
+        ledger.number(one, "count", field="n_trials"),
+        interval_cell(ledger, one, "two_decimals"),
+        interval_cell(ledger, number_id(ANALYSIS, subject, term, "icc_2_k"), "two_decimals"),
+    ]
+    for quantity in ("standard_error_of_measurement", "detectable_change"):
+        address, style = number_id(ANALYSIS, subject, term, quantity), "measure"
+        share = number_id(ANALYSIS, subject, share_term(term, quantity), AS_SHARE)
+        if ledger.holds(share):
+            address, style = share, "percent"
+        cells.append(interval_cell(ledger, address, style))
+    yield Row((_label(context, subject), _REPEATS[term], *cells))
+
+
+def build_repeats(context: Context, ledger: Ledger) -> JournalTable:
+    """Return the intraclass correlations of trials and of visits of each group."""
+
+    def rows(subject: tuple[str, ...]) -> Iterator[Row]:
+        for term in _REPEATS:
+            yield from _repeats_row(context, ledger, subject, term)
+
+    return JournalTable(
+        "repeats",
+        "Agreement of repeated trials and visits",
+        (
+            "Metric, task and limb",
+            "Repeats",
+            "Athletes",
+            "Values",
+            Exempt("ICC(2,1)", "name"),
+            Exempt("ICC(2,k)", "name"),
+            "Error of measurement",
+            "Detectable change",
+        ),
+        tuple(_with_headings(context, rows)),
+        notes=(
+            (
+                "Intraclass correlations by two-way random effects, absolute agreement: of one "
+                "repeat, and of the mean of all k. Only athletes with every repeat; for trials, k "
+                "is the number that at least half of the athletes have. Nothing is adjusted, so "
+                "that differences between sites and of age or sex count as differences between "
+                "athletes, and a change common to all athletes counts as error; the table of the "
+                "components takes both out. Trials of one visit share whatever is peculiar to the "
+                "visit, and so agree better than visits do. Intervals at ",
+                setting(context.confidence_level),
+                ": F for the correlations, chi-squared for errors and changes.",
+            ),
+        ),
+        absent="no metric has complete repeats",
     )

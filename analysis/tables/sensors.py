@@ -65,8 +65,9 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
             rows += [_row(ledger, outcome, predictor, error) for error in ERRORS]
     notes: list[Cell] = [
         "One metric at a time, in the athletes who have all of them, so that only the measurement "
-        "differs. Reliability: share of the variation between athletes that is not error. As "
-        "measured: per standard deviation of the measured value; corrected: of the true value."
+        "differs. Reliability: share of the variation between athletes of the same covariates and "
+        "strata that is not error. As measured: per standard deviation of the measured value; "
+        "corrected: of the true value; both among all athletes of the model."
     ]
     if ledger.holds(REFERENCE):
         number = ledger.number(REFERENCE, "two_decimals")
@@ -74,8 +75,9 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
             (
                 "The last two columns suppose a true hazard ratio of ",
                 number,
-                " per standard deviation of the true value: what the sensor would show of it, and "
-                "how many events would find it with a power of ",
+                " per standard deviation of the true value: what the sensor would show of it "
+                "per standard deviation of the measured value, in a model with the covariates and "
+                "strata of the plan, and how many events would find it there with a power of ",
                 setting(context.power),
                 ".",
             )

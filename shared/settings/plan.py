@@ -57,6 +57,8 @@ class MixedPlan(Strict):
     log_scale: list[str]
     degrees_of_freedom: Literal["satterthwaite", "kenward-roger"]
     reliability_refits: int = Field(ge=0)
+    reliability_trials: int = Field(ge=2, le=50)
+    check_refits: int = Field(ge=0)
 
 
 class CumulativeIncidencePlan(Strict):

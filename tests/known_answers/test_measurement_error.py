@@ -15,6 +15,9 @@ from analysis.models.measurement_error import (
     within_correlation,
 )
 from analysis.models.reliability import error_correlation, predictor_trials, variance_components
+from analysis.models.sensor_answer import events_needed
+from analysis.survival.cox import fit_cox
+from analysis.survival.cox_sample import cox_sample
 from tests.unit import cohort_tables as tables
 
 ATHLETE, VISIT, TRIAL = 1.0, 0.5, 0.8  # standard deviations that tables.trials plants
@@ -122,3 +125,63 @@ def test_error_as_large_as_the_variation_is_refused():
     model = ErrorModel(np.eye(2), np.eye(2) * 1.1, 100.0, 100.0, np.ones(2))
     with pytest.raises(NotCorrectableError, match="too few trials"):
         correct(np.ones(2), np.eye(2), model, np.random.default_rng(0))
+
+
+def _measured_with_error(count, rng):
+    """Return a covariate, a true value that it explains by half, and a measurement of it.
+
+    var(true) = 1, var(true | covariate) = 0.5, var(error) = 0.5: conditional reliability 1/2,
+    marginal 2/3.
+    """
+    covariate = rng.standard_normal(count)
+    true = np.sqrt(0.5) * (covariate + rng.standard_normal(count))
+    return covariate, true, true + np.sqrt(0.5) * rng.standard_normal(count)
+
+
+EXACT = ErrorModel(np.array([[1.0]]), np.array([[0.5]]), 1e6, 1e6, np.array([1.5]))
+"""The covariances of `_measured_with_error`."""
+
+
+def test_what_error_leaves_in_an_adjusted_model_in_closed_form():
+    """Normal regression: E(true | measured, z) has slope S_true|z / S_measured|z = 1/2 per unit;
+    per SD: 1/2 * sqrt(3/2) / 1. The root of either reliability, 0.707 or 0.816, is not that."""
+    assert EXACT.reliability[0] == pytest.approx(1 / 2)
+    assert EXACT.marginal_reliability[0] == pytest.approx(2 / 3)
+    assert EXACT.attenuation[0] == pytest.approx(0.5 * np.sqrt(1.5))
+    assert EXACT.explained[0] == pytest.approx(1 / 3)
+    alone = ErrorModel(np.array([[1.5]]), np.array([[0.5]]), 1e6, 1e6, np.array([1.5]))
+    assert alone.attenuation[0] == pytest.approx(np.sqrt(alone.reliability[0]))
+
+
+def test_events_for_a_measured_value_are_those_for_the_true_one_over_the_reliability():
+    """Without adjustment: 47.74 / 0.7 = 68 events for 1.5 per true SD (Schoenfeld 1983; the study's
+    reference on measurement error). With it: Hsieh & Lavori 2000, the true value's share left."""
+    settings = tables.plan()
+    alone = ErrorModel(np.array([[1.0]]), np.array([[0.3]]), 1e6, 1e6, np.array([1.0]))
+    left = 1.5 ** alone.attenuation[0]
+    assert events_needed(left, settings, alone.explained[0]) == pytest.approx(68.2, abs=0.05)
+    left = 1.5 ** EXACT.attenuation[0]
+    # z^2 / (log(1.5)^2 var(true | z) / var(true)) / conditional reliability
+    expected = events_needed(1.5, settings) / 0.5 / 0.5
+    assert events_needed(left, settings, EXACT.explained[0]) == pytest.approx(expected)
+
+
+def test_a_simulated_adjusted_cox_model_shows_what_error_leaves():
+    """Rare events (regression calibration is exact in that limit), 200,000 athletes."""
+    rng = np.random.default_rng(21)
+    count = 200_000
+    covariate, true, measured = _measured_with_error(count, rng)
+    end = rng.exponential(1.0, count) / (0.02 * np.exp(np.log(1.5) * true + 0.3 * covariate))
+    event = end < 1.0
+    step = measured.std(ddof=1)
+    columns = np.column_stack([measured / step, covariate])
+    fit = fit_cox(cox_sample(columns, np.minimum(end, 1.0), event))
+    found, error = fit.coefficients[0], float(np.sqrt(fit.covariance[0, 0]))
+    expected = np.log(1.5) * EXACT.attenuation[0]
+    assert found == pytest.approx(expected, abs=3 * error)
+    assert abs(np.log(1.5) * np.sqrt(0.5) - found) > 3 * error  # root of the reliability
+    # The events behind the stated power: (z / effect)^2 times events times variance.
+    spread = error**2 * event.sum()
+    wanted = events_needed(1.5 ** EXACT.attenuation[0], tables.plan(), EXACT.explained[0])
+    z = 1.959964 + 0.841621
+    assert spread * (z / expected) ** 2 == pytest.approx(wanted, rel=0.03)

@@ -5,7 +5,8 @@ import pandas as pd
 import pytest
 
 from analysis.estimates import estimates_table
-from analysis.models.metric_reliability import Deviations, one_group, reliabilities, trials_to_reach
+from analysis.models.metric_reliability import one_group, reliabilities
+from analysis.models.reliability_rows import Deviations, trials_to_reach
 from analysis.reliability.trials import trials_needed
 from tests.unit.report_study import PLAN
 
@@ -87,20 +88,19 @@ def test_athletes_who_do_not_differ_are_reached_by_no_number_of_trials():
     assert "do not differ" in why
 
 
-def test_the_plans_predictor_has_intervals_that_hold_its_estimate():
+def test_every_number_has_an_interval_that_holds_it():
     rows = trials_of(60)
-    predictor = PLAN["primary"][0]
-    levels = (
-        predictor["metric"], predictor["sensor"], predictor["task"],
-        str(predictor.get("landing", 1)), predictor["limb"],
-    )  # fmt: skip
-    found = numbers(rows, levels)
-    drawn = found.loc[found["ci_low"].notna()]
-    assert len(drawn) == 8
+    found = numbers(rows)
+    drawn = found.loc[found["ci_type"] == "parametric bootstrap, percentiles"]
+    assert len(drawn) == 8 + 10 + 2  # components and what follows, the curve, trials needed
+    drawn = found.loc[found["ci_low"].notna() & found["ci_high"].notna()]
+    named = drawn["ci_type"].value_counts().to_dict()
+    assert named["Q-profile"] == 1
+    assert named["F, Shrout & Fleiss 1979"] == named["F, McGraw & Wong 1996"] == 2
+    assert named["chi-squared, Satterthwaite df"] == 4
     assert (drawn["ci_low"] <= drawn["estimate"]).all()
     assert (drawn["estimate"] <= drawn["ci_high"]).all()
-    assert set(drawn["ci_type"]) == {"parametric bootstrap, percentiles"}
-    again = numbers(rows, levels)
+    again = numbers(rows)
     pd.testing.assert_frame_equal(found, again)
 
 
@@ -150,3 +150,16 @@ def test_groups_come_from_the_plan_and_valid_values_only():
     )
     parts = list(reliabilities(metrics, people, PLAN, "clearance"))
     assert len(parts) == 1
+
+
+def test_a_deviation_of_logarithms_is_told_as_a_share_for_sites_too():
+    levels = ("peak_vgrf", *LEVELS[1:])
+    found = numbers(trials_of(30), levels)
+    start = ".".join(("metric_reliability", "peak_vgrf", *LEVELS[1:3], LEVELS[4]))
+    for term in ("site", "athlete", "trial"):
+        log, share = (
+            found.loc[f"{start}.{term}.standard_deviation"],
+            found.loc[f"{start}.{term}.share_of_value"],
+        )
+        assert share["estimate"] == pytest.approx(np.exp(log["estimate"]) - 1)
+        assert share["ci_high"] == pytest.approx(np.exp(log["ci_high"]) - 1)

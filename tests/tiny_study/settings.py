@@ -32,6 +32,7 @@ def write_settings(folder: Path, athletes: int = 24, shards: int = 2) -> Path:
     _replace(config / "study.yaml", r"^shards: \d+", f"shards: {shards}")
     _replace(config / "plan.yaml", r"^  folds: \d+", "  folds: 4")
     _replace(config / "plan.yaml", r"^  reliability_refits: \d+", "  reliability_refits: 20")
+    _replace(config / "plan.yaml", r"^  check_refits: \d+", "  check_refits: 20")
     (config / FROZEN).unlink()
     freeze(config, "2026-04-01", reason="")
     return config

@@ -18,6 +18,7 @@ from analysis.audit.r_bundle import ANALYSIS as BY_R
 from analysis.cohort.analysis_set import landmark_rows
 from analysis.estimates import Estimates, estimates_table
 from analysis.models.agreement import pair_numbers
+from analysis.models.agreement_of_repeats import TRIALS, VISITS, add_agreement
 from analysis.models.asymmetry import metric_numbers
 from analysis.models.contact_lag import lag_numbers, lag_rows
 from analysis.models.cox_alternatives import alternative_numbers
@@ -30,8 +31,9 @@ from analysis.models.group_comparison import (
     ratio_numbers,
 )
 from analysis.models.incidence_rates import rate_numbers
+from analysis.models.limb_checks import ANALYSIS as LIMB_CHECKS
+from analysis.models.limb_checks import BY_LIMB, BY_VISIT
 from analysis.models.metric_reliability import ANALYSIS as RELIABILITY
-from analysis.models.metric_reliability import Deviations, add_numbers
 from analysis.models.prediction import ANALYSES as PREDICTION
 from analysis.models.prediction import prediction_numbers
 from analysis.models.quality import (
@@ -41,6 +43,7 @@ from analysis.models.quality import (
     recording_shares,
     value_shares,
 )
+from analysis.models.reliability_rows import LOG_SCALE, Deviations, Presented, add_reliability
 from analysis.models.residual_cutoffs import cutoff_numbers
 from analysis.models.sensor_pairs import sensor_pairs
 from analysis.models.sensor_quality import (
@@ -317,6 +320,28 @@ def limb_differences() -> Estimates:
     return numbers
 
 
+def limb_model_checks() -> Estimates:
+    """Return the checks of a predictor's model, and of a jump some of which were not run."""
+    numbers = Estimates(LIMB_CHECKS, estimation="REML", converged=True, singular=False)
+    knee = ("knee_flexion_excursion", "gyro", "single_leg_drop_landing")
+    interval = {"ci_low": -6.8, "ci_high": -5.5, "ci_level": 0.95, "unit": "deg"}
+    for term, p in ((BY_VISIT, 0.52), (BY_LIMB, 0.0004)):
+        numbers.add(knee, term, "likelihood_ratio_test", 0.42, p=p, estimation="ML")
+    for term in (BY_LIMB, "kenward_roger", "bootstrap"):
+        numbers.add(knee, ("involved", term), "mean_difference", -6.2, **interval)
+    numbers.add(knee, "influence", "largest_change", 0.21)
+    numbers.add(knee, "residuals", "share_beyond_three_sd", 0.0026)
+    numbers.add(knee, "residuals", "spread_against_fitted", 0.01)
+    numbers.add(knee, ("predicted", "involved"), "mean_reliability", 0.5)
+    zero = {"ci_low": 0.0, "ci_high": 4.1, "ci_level": 0.95, "unit": "deg"}
+    for kind in ("profile", "bootstrap"):
+        numbers.add(knee, (kind, "athlete", "involved"), "standard_deviation", 3.4, **zero)
+    numbers.add(knee, ("profile", "residual", "all"), "standard_deviation", 4.8, **zero)
+    jump = ("peak_vgrf", "plate", "drop_vertical_jump")
+    numbers.add(jump, "influence", "largest_change", 0.5, singular=True)
+    return numbers
+
+
 def paired_metrics(athletes: int = 20) -> pd.DataFrame:
     """Return valid values of two sensors on the same landings, and lags of contact in ms."""
     random = np.random.default_rng(17)
@@ -488,11 +513,16 @@ def _reliability() -> Estimates:
     draws = 1.0 + 0.1 * np.random.default_rng(5).random((40, 3))
     predictor = PLAN["primary"][0]
     subject = (predictor["metric"], predictor["sensor"], predictor["task"], predictor["limb"])
-    add_numbers(numbers, subject, Deviations(1.0, 0.4, 0.6, draws), 3, "deg", 0.95)
+    degrees = Presented(3, 10, "deg", 0.95)
+    add_reliability(numbers, subject, Deviations(1.0, 0.4, 0.6, draws), degrees)
+    scores = 50.0 + draws[:, :1] + 0.02 * draws
+    add_agreement(numbers, subject, TRIALS, pd.DataFrame(scores), "deg", 0.95)
     other = ("peak_vgrf", "plate", "drop_vertical_jump", "landing_2", "both")
-    add_numbers(numbers, other, Deviations(0.2, 0.3, 0.1, None), 3, "log scale", 0.95)
+    logs = Presented(3, 10, LOG_SCALE, 0.95)
+    add_reliability(numbers, other, Deviations(0.2, 0.3, 0.1, None), logs)
+    add_agreement(numbers, other, VISITS, pd.DataFrame(np.log(scores)), LOG_SCALE, 0.95)
     once = ("average_loading_rate", "plate", "drop_vertical_jump", "both")
-    add_numbers(numbers, once, Deviations(0.2, None, 0.1, None), 3, "log scale", 0.95)
+    add_reliability(numbers, once, Deviations(0.2, None, 0.1, None), logs)
     return numbers
 
 
@@ -566,6 +596,7 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         *alternatives(count),
         *imputed(),
         limb_differences(),
+        limb_model_checks(),
         *agreement(),
         r_opinion(),
         rederived(),

@@ -9,6 +9,8 @@ from analysis.estimates import (
     collect_estimates,
     estimates_table,
     number_id,
+    subjects_of,
+    terms_of,
     write_estimates,
 )
 from shared.tables import TableError, read_metadata, read_table
@@ -62,3 +64,22 @@ def test_an_address_that_stands_twice_is_a_fault(tmp_path):
     write_estimates(tmp_path / "one", numbers, step=STEP, inputs={})
     with pytest.raises(TableError, match=r"a\.x\.all\.count"):
         collect_estimates(parts=[tmp_path / "one"] * 2, estimates=tmp_path / "all")
+
+
+def test_subjects_and_terms_come_from_their_columns_not_from_the_address():
+    numbers = Estimates("force_model")
+    for term in (("left_out", "linear"), ("left_out", "linear", "site", "north"), "kept"):
+        numbers.add(("single", "leg"), term, "rmse", 1.0)
+    numbers.add("whole", ("left_out", "linear"), "rmse", 2.0)
+    numbers.add("whole", "kept", "bias", 2.0)
+    table = estimates_table(numbers)
+    # A renamed address changes nothing: only columns are read.
+    table["number_id"] = [f"x{place}" for place in range(len(table))]
+    assert set(table["subject"]) == {"single.leg", "whole"}
+    assert list(terms_of(table, "force_model", ("single", "leg"), "rmse")) == [
+        ("kept",), ("left_out", "linear"), ("left_out", "linear", "site", "north"),
+    ]  # fmt: skip
+    assert list(subjects_of(table, "force_model", ("left_out", "linear"), "rmse")) == [
+        ("single", "leg"), ("whole",),
+    ]  # fmt: skip
+    assert list(subjects_of(table, "force_model", "kept", "bias")) == [("whole",)]

@@ -16,6 +16,7 @@ from analysis.figures.contact_lag import draw_contact_lag
 from analysis.figures.decision_curve import draw_decision_curve
 from analysis.figures.distributions import draw_distributions
 from analysis.figures.force_model import draw_force_model
+from analysis.figures.reliability import curves, draw_reliability
 from analysis.figures.residual_analysis import draw_residual_analysis
 from analysis.figures.scales import difference_scale, ratio_scale
 from analysis.figures.specifications import draw_specifications
@@ -129,6 +130,15 @@ def of_prediction(draw, name):
     return step
 
 
+def draw_the_reliabilities(folder: Path, out: Path) -> None:
+    draw_reliability(
+        estimates=folder / "estimates.parquet",
+        **files(out, "reliability"),
+        plan=study.PLAN,
+        study=study.STUDY,
+    )
+
+
 FIGURES = {
     "flow": from_estimates(flow.draw_flow, "flow", "plan", "study"),
     "hazard_ratios": from_estimates(hazard_ratios.draw_hazard_ratios, "hazard_ratios", "plan"),
@@ -146,6 +156,7 @@ FIGURES = {
     "distributions": draw_the_distributions,
     "waveforms_drop_vertical_jump": draw_the_waveforms,
     "residual_analysis": draw_the_residuals,
+    "reliability": draw_the_reliabilities,
 }
 PRINTS_NUMBERS = [
     *("flow", "hazard_ratios", "incidence", "limb_differences"),
@@ -276,3 +287,15 @@ def test_a_difference_axis_holds_zero():
     assert scale.limits[0] < -8.0
     assert scale.limits[1] > 0.0
     assert 0.0 in scale.ticks
+
+
+def test_reliability_is_drawn_as_spearman_and_brown_have_it_below_a_ceiling():
+    rows = curves(study.estimates(), 10)
+    assert set(rows["limb"]) <= {"involved", "both"}
+    first = rows.loc[rows["metric"] == study.PLAN["primary"][0]["metric"]].set_index("trials")
+    # Planted in report_study: deviations 1.0, 0.4 and 0.6 of athlete, visit and trial.
+    for trials in (1, 3, 10):
+        expected = 1.0 / (1.0 + 0.16 + 0.36 / trials)
+        assert first.loc[trials, "reliability"] == pytest.approx(expected)
+    assert (first["ci_low"] < first["ci_high"]).all()
+    assert (first["protocol"] == 3).all()

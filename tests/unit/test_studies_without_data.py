@@ -30,6 +30,7 @@ from analysis.models.force_model import force_from_waist
 from analysis.models.impute_cohort import impute_cohort
 from analysis.models.incidence_rates import incidence_rates
 from analysis.models.known_groups import known_groups
+from analysis.models.limb_checks import limb_checks
 from analysis.models.metric_reliability import metric_reliability
 from analysis.models.native_rate import native_rate
 from analysis.models.prediction import prediction
@@ -45,7 +46,7 @@ from tests.unit import cohort_tables as tables
 from tests.unit import report_study
 
 OF_METRICS = (
-    limb_difference.limb_differences, metric_reliability, known_groups,
+    limb_difference.limb_differences, limb_checks, metric_reliability, known_groups,
     force_from_waist, asymmetry_of_limbs, agreement_of_sensors, contact_lag_of_waist,
 )  # fmt: skip
 OF_OUTCOMES = (
