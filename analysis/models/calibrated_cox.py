@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
 from analysis.estimates import EstimateFields, Estimates, refusals, write_estimates
@@ -20,9 +21,9 @@ from analysis.mixed import ModelRefusedError
 from analysis.models.cox_models import Fitted, fit_outcome
 from analysis.models.cox_rows import add_hazard_ratio, conventions, term_fields
 from analysis.models.measurement import LEVELS, Measurement
-from analysis.models.measurement_error import Level, NotCorrectableError, correct
+from analysis.models.measurement_error import Corrected, Level, NotCorrectableError, correct
 from analysis.models.reliability import mean_inverse_trials
-from analysis.models.term_inference import wald
+from analysis.models.term_inference import TermInference, corrected
 from analysis.models.variables import predictor_variable
 from analysis.survival.errors import SurvivalDataError
 from shared.tables import read_table
@@ -70,6 +71,25 @@ def component_numbers(
     return found
 
 
+def corrected_terms(
+    found: Corrected, steps: NDArray[Any], level: float
+) -> tuple[TermInference, ...]:
+    """Return the inference on each coefficient per its step (p,), the SD of the true predictor."""
+    limits = found.limits(level) * steps[:, None]
+    columns = (found.coefficients * steps, found.standard_errors() * steps, *limits.T)
+    return tuple(
+        corrected(float(at), float(se), float(low), float(high), float(p), level)
+        for at, se, low, high, p in zip(*columns, found.p_values(), strict=True)
+    )
+
+
+def left_out(found: Corrected) -> str:
+    """Return what to say of draws without true variance; '' where all had some."""
+    if found.unusable == 0:
+        return ""
+    return f" ({100 * found.unusable:.2g} % of its draws left no true variance and are left out)"
+
+
 def corrected_numbers(
     fitted: Fitted,
     measurement: Measurement,
@@ -90,23 +110,20 @@ def corrected_numbers(
     try:
         model = measurement.error_model(design, level)
         deviations = model.true_deviation
-        covariance = estimate.fit.covariance[:count, :count]
-        corrected = correct(estimate.fit.coefficients[:count], covariance, model, rng)
+        covariance = estimate.covariance[:count, :count]
+        found = correct(estimate.coefficients[:count], covariance, model, rng)
     except (NotCorrectableError, ModelRefusedError) as error:
         numbers.not_run(outcome, str(error))
         return numbers
     note = (
         f"regression calibration of all predictors together; {MEANING[level]}; the interval "
-        "includes what is unknown about the error"
+        f"includes what is unknown about the error{left_out(found)}"
     )
+    inferences = corrected_terms(found, deviations, float(plan["confidence_level"]))
     for position, term in enumerate(design.terms[:count]):
         step = float(deviations[position])
-        se = float(np.sqrt(corrected.covariance[position, position]))
-        found = wald(
-            float(corrected.coefficients[position]) * step, se * step, plan["confidence_level"]
-        )
         extra: EstimateFields = {"note": note, "unit": "per SD of the true value"}
-        add_hazard_ratio(numbers, outcome, (term.name,), term, found, extra)
+        add_hazard_ratio(numbers, outcome, (term.name,), term, inferences[position], extra)
         naive: EstimateFields = {"note": "not corrected", "unit": "per SD of the measured value"}
         measured = estimate.terms[position]
         add_hazard_ratio(numbers, outcome, (term.name, "naive"), term, measured, naive)

@@ -72,6 +72,15 @@ class FirthFit:
 
 
 @dataclass(frozen=True, eq=False)
+class FirthEstimate:
+    """The penalised maximum alone: coefficients (p,) and covariance (p, p), without profiles."""
+
+    coefficients: Floats
+    covariance: Floats
+    converged: bool
+
+
+@dataclass(frozen=True, eq=False)
 class _Maximum:
     beta: Floats
     value: float
@@ -79,6 +88,20 @@ class _Maximum:
     information: Floats
     iterations: int
     converged: bool
+
+
+def maximise_firth(
+    sample: CoxSample, *, ties: Ties = "breslow", max_iterations: int = 100
+) -> FirthEstimate:
+    """Maximise the penalised partial likelihood without profiles, for many refits.
+
+    Raises
+    ------
+    NotIdentifiableError : as :func:`fit_firth`
+    """
+    full = _full(sample, ties, max_iterations)
+    covariance = symmetric_inverse(full.information) / np.outer(sample.scale, sample.scale)
+    return FirthEstimate(full.beta / sample.scale, covariance, full.converged)
 
 
 def fit_firth(
@@ -97,9 +120,7 @@ def fit_firth(
     NotIdentifiableError : a covariate is constant, or a combination of others, in every risk set
     """
     p = len(sample.names)
-    refuse_unidentifiable(sample, partial_likelihood(sample, np.zeros(p), ties).information)
-    free = np.arange(p)
-    full = _maximise(sample, ties, np.zeros(p), free, max_iterations)
+    full = _full(sample, ties, max_iterations)
     null, _, _ = _penalised(sample, np.zeros(p), ties)
     covariance = symmetric_inverse(full.information)
     errors = np.sqrt(np.diag(covariance))
@@ -128,6 +149,13 @@ def fit_firth(
         n=sample.n,
         n_events=sample.n_events,
     )
+
+
+def _full(sample: CoxSample, ties: Ties, max_iterations: int) -> _Maximum:
+    """Return the maximum over all coefficients."""
+    p = len(sample.names)
+    refuse_unidentifiable(sample, partial_likelihood(sample, np.zeros(p), ties).information)
+    return _maximise(sample, ties, np.zeros(p), np.arange(p), max_iterations)
 
 
 def _penalised(sample: CoxSample, beta: Floats, ties: Ties) -> tuple[float, Floats, Floats]:
