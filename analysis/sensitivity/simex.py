@@ -34,9 +34,8 @@ class Simex:
 
     `grid` holds one row of coefficients per lambda, the first for lambda = 0 (naive); `failed`
     counts refits that gave no estimate and were left out; `simulation_error` (q,) is the standard
-    error of the coefficients that the finite number of refits leaves. `variances` and `of_means`
-    (one (q, q) matrix per lambda) are the difference of mean model variance and variance of the
-    refits, and the covariance of the means in `grid`.
+    error of the coefficients that the finite number of refits leaves. `of_means` has one (q, q)
+    matrix per lambda: the covariance of the means in `grid`.
     """
 
     coefficients: Array
@@ -45,16 +44,19 @@ class Simex:
     grid: Array
     failed: int
     simulation_error: Array
-    variances: Array
     of_means: Array
 
 
 @dataclass(frozen=True)
 class Straightened:
-    """Coefficients (q,) and covariance (q, q) without error, and what the refits leave (q, q)."""
+    """Coefficients (q,) without error, and the covariance (q, q) that the refits leave in them.
+
+    `as_measured` (q,) are the coefficients that a measured predictor would have shown if regression
+    calibration were exact: a correction of these gives `coefficients`.
+    """
 
     coefficients: Array
-    covariance: Array
+    as_measured: Array
     simulation_covariance: Array
 
 
@@ -131,7 +133,6 @@ def simex(
         grid,
         failed,
         np.sqrt(weights**2 @ np.array([np.diag(each) for each in of_means])),
-        np.array(variances),
         np.array(of_means),
     )
 
@@ -156,12 +157,10 @@ def straightened(found: Simex, measured: Array, error: Array) -> Straightened:
     shapes = measured + found.lambdas[:, None, None] * error
     back = np.linalg.inv(measured - error)
     maps = back @ (weights[:, None, None] * shapes)
-    # Each refit's own weight carries to the covariance of its mean; the model variance is a curve
-    # of its own and is extrapolated after straightening.
-    through = shapes @ found.variances @ shapes.transpose(0, 2, 1)
+    coefficients = np.einsum("lij,lj->i", maps, found.grid)
     return Straightened(
-        np.einsum("lij,lj->i", maps, found.grid),
-        back @ np.einsum("l,lij->ij", weights, through) @ back.T,
+        coefficients,
+        np.linalg.solve(measured, (measured - error) @ coefficients),
         np.einsum("lij,ljk,lmk->im", maps, found.of_means, maps),
     )
 

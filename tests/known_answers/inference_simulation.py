@@ -63,14 +63,14 @@ class Cell:
 
 LIMB_SCENARIOS = (limbs.VARIES, limbs.CONSTANT)
 CELLS = (
-    *(Cell(COX, 0, size, 4000, 600, 200, 500 if size == 20 else 150) for size in SIZES),
-    *(Cell(COX, 1, size, 4000, 600, 200) for size in SIZES),
-    Cell(COX, 2, 50, 4000, 600),
+    *(Cell(COX, 0, size, 4000, 400, 100, 300 if size == 20 else 100) for size in SIZES),
+    *(Cell(COX, 1, size, 4000, 400, 100) for size in SIZES),
+    Cell(COX, 2, 50, 4000, 400),
     *(Cell(KNEES, 0, size, 4000) for size in SIZES),
     Cell(LIMBS, 0, 20, 4000),
-    Cell(LIMBS, 0, 50, 1500),
-    Cell(LIMBS, 0, 100, 1000),
-    Cell(LIMBS, 1, 20, 1500),
+    Cell(LIMBS, 0, 50, 1000),
+    Cell(LIMBS, 0, 100, 600),
+    Cell(LIMBS, 1, 20, 1000),
 )
 
 
@@ -134,11 +134,12 @@ def _unless_refused(analysis: Callable[..., Iterable], *given: object) -> list:
 
 @dataclass(frozen=True)
 class CellResult:
-    """A cell with its mean number of events and the summary of each method."""
+    """A cell with its mean number of events; summary and target (k,) of each method."""
 
     cell: Cell
     events: float
     methods: dict[str, Summary]
+    targets: dict[str, Array]
 
 
 def run_chunk(task: tuple[Cell, int, int]) -> list[Study]:
@@ -181,11 +182,11 @@ def summarised(cell: Cell, studies: Iterable[Study]) -> CellResult:
             tried[method] += 1
         for method, result in results:
             found[method].append(result)
-    methods = {
-        method: summarise(found[method], runs, target_of(cell, method))
-        for method, runs in tried.items()
+    targets = {method: target_of(cell, method) for method in tried}
+    summaries = {
+        method: summarise(found[method], runs, targets[method]) for method, runs in tried.items()
     }
-    return CellResult(cell, float(np.mean(events)), methods)
+    return CellResult(cell, float(np.mean(events)), summaries, targets)
 
 
 def simulate(cells: Iterable[Cell], processes: int = PROCESSES) -> Iterator[CellResult]:

@@ -17,7 +17,6 @@ from analysis.mixed import MixedFit, fit_mixed, random_intercept
 from analysis.mixed.bootstrap import refit_near
 from analysis.mixed.design import RandomTerm, checked_design
 from analysis.mixed.deviance import problem_of
-from analysis.models.cox_simex import correct_straightened
 from analysis.models.measurement_error import (
     Corrected,
     ErrorModel,
@@ -243,9 +242,8 @@ def by_simex(
 
     found = simex(model.predictors, errors.error, refit, repeats=SIMEX_REFITS, rng=rng)
     straight = straightened(found, errors.measured, errors.error)
-    corrected = correct_straightened(straight, errors, rng)
-    if corrected is not None:
-        yield SIMEX[level], mixture(corrected, step)
+    covariance = naive_fit(model.sample).covariance[:PREDICTORS, :PREDICTORS]
+    yield SIMEX[level], mixture(correct(straight.as_measured, covariance, errors, rng), step)
     if np.diag(found.covariance).min() > 0:
         yield PARABOLA[level], wald(found.coefficients, found.covariance, step)
 
