@@ -15,6 +15,7 @@ Sources: Rosner, Spiegelman & Willett 1992, Am J Epidemiol 136:1400; Prentice 19
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -88,13 +89,18 @@ class Corrected:
     Attributes
     ----------
     means, deviations : (draws, p) normal distribution of each coefficient, given drawn matrices
-    unusable : share of draws that left no true variance; they are not among the above
+    usable : (all draws,) whether a draw left true variance; only those are among the above
     """
 
     coefficients: Array
     means: Array
     deviations: Array
-    unusable: float
+    usable: Array
+
+    @property
+    def unusable(self) -> float:
+        """Share of draws that left no true variance."""
+        return 1 - float(np.mean(self.usable))
 
     def below(self, values: Array) -> Array:
         """Return (p,) probability that each coefficient lies below its value."""
@@ -177,8 +183,32 @@ def correct(
         )
     matrices = np.linalg.solve(true[usable], measured[usable])
     variances = np.einsum("kij,jl,kil->ki", matrices, covariance, matrices)
+    return Corrected(matrix @ coefficients, matrices @ coefficients, np.sqrt(variances), usable)
+
+
+def pooled(found: Sequence[Corrected]) -> Corrected:
+    """Return the corrections of several completed data sets as one.
+
+    Each must have been drawn by a generator of the same seed: what is unknown about the error is
+    then the same draw by draw, and within a draw Rubin's rule holds (mean of the means, variance
+    within plus 1 + 1/m times that between). Draws usable in all data sets are kept.
+
+    Raises
+    ------
+    ValueError
+        Fewer than two data sets.
+    """
+    if len(found) < 2:
+        raise ValueError(f"{len(found)} data set; at least two are needed to pool")
+    usable = np.all([each.usable for each in found], axis=0)
+    means = np.array([each.means[usable[each.usable]] for each in found])
+    squares = np.array([each.deviations[usable[each.usable]] ** 2 for each in found])
+    between = (1 + 1 / len(found)) * means.var(axis=0, ddof=1)
     return Corrected(
-        matrix @ coefficients, matrices @ coefficients, np.sqrt(variances), 1 - usable.mean()
+        np.mean([each.coefficients for each in found], axis=0),
+        means.mean(axis=0),
+        np.sqrt(squares.mean(axis=0) + between),
+        usable,
     )
 
 

@@ -12,6 +12,7 @@ from analysis.models.measurement_error import (
     ErrorModel,
     NotCorrectableError,
     correct,
+    pooled,
     residual_covariance,
     within_correlation,
 )
@@ -148,6 +149,21 @@ def test_p_is_the_level_at_which_the_interval_ends_at_zero():
     found = correct(np.array([0.3, -0.2]), np.eye(2) * 0.03, model, np.random.default_rng(3))
     for place, p in enumerate(found.p_values()):
         assert np.abs(found.limits(1 - p)[place]).min() == pytest.approx(0.0, abs=1e-6)
+
+
+def test_pooled_corrections_follow_rubins_rule_where_the_error_is_known():
+    """Three data sets, error known exactly: normal, W + (1 + 1/3) B of the corrected ones."""
+    model = ErrorModel(np.eye(1), np.eye(1) * 0.2, 1e9, 1e9, np.ones(1))
+    naive, variance = np.array([0.2, 0.3, 0.46]), np.array([0.03, 0.04, 0.05])
+    found = pooled(
+        [
+            correct(np.array([b]), np.array([[v]]), model, np.random.default_rng(4))
+            for b, v in zip(naive, variance, strict=True)
+        ]
+    )
+    se = np.sqrt(variance.mean() + (1 + 1 / 3) * naive.var(ddof=1)) / 0.8
+    expected = naive.mean() / 0.8 + norm.ppf([0.025, 0.975]) * se
+    np.testing.assert_allclose(found.limits(0.95)[0], expected, rtol=1e-3)
 
 
 def test_error_as_large_as_the_variation_is_refused():
