@@ -2,7 +2,7 @@
 
 Both start from the same error model. SIMEX refits the hazard model with error added, so that it
 needs no approximation of the hazard; how attenuation bends with the error is taken from the error
-model, because the parabola of the method's first papers left half of the bias in simulated studies
+model, because the parabola of the method's first papers left much of the bias in simulated studies
 (`tests/known_answers/SIMULATIONS.md`).
 """
 

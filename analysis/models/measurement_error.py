@@ -82,8 +82,8 @@ class Corrected:
 
     What is unknown about the two covariance matrices makes the distribution of a corrected
     coefficient skewed with long tails where reliability rests on few athletes: an estimate plus and
-    minus its standard error is then far too wide (99.7 % of such intervals held the planted value
-    in simulated studies of 20 events, `tests/known_answers/SIMULATIONS.md`). The limits are
+    minus its standard error is then far too wide (99 % and more of them held the planted value in
+    simulated studies of 20 events, `tests/known_answers/SIMULATIONS.md`). The limits are
     quantiles instead, as of a ratio: of normal distributions mixed over draws of the matrices.
 
     Attributes
