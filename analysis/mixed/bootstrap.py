@@ -47,11 +47,30 @@ def parametric_bootstrap(fit: MixedFit, samples: int, seed: int) -> BootstrapSam
     generator = np.random.default_rng(seed)
     rows = []
     for _ in range(samples):
-        again = _refit(with_response(fit.problem, simulate_response(fit, generator)), fit)
+        again = refit_near(with_response(fit.problem, simulate_response(fit, generator)), fit)
         if again.converged:
             rows.append(parameter_values(again))
     estimates = np.array(rows).reshape(len(rows), len(parameter_names(fit)))
     return BootstrapSample(parameter_names(fit), estimates, samples - len(rows), seed)
+
+
+def refit_near(problem: Problem, fit: MixedFit) -> MixedFit:
+    """Return the fit of a problem with the same variance parameters, started from those of `fit`.
+
+    One start instead of many: for samples from the model that `fit` describes.
+    """
+
+    def deviance(parameters: Array) -> complex:
+        return profiled_deviance(problem, parameters, fit.method)
+
+    start = fit.parameters.copy()
+    diagonal = problem.layout.diagonal
+    start[diagonal] = np.where(
+        np.abs(start[diagonal]) < SMALLEST_START, SMALLEST_START, start[diagonal]
+    )
+    end = descend(deviance, start, HANDOVER_GRADIENT * problem.rows)
+    minimum = with_exact_zeros(deviance, polish(deviance, end), diagonal)
+    return result_of(problem, minimum, fit.method)
 
 
 def simulate_response(fit: MixedFit, generator: np.random.Generator) -> Array:
@@ -92,17 +111,3 @@ def parameter_values(fit: MixedFit) -> Array:
         parts.append(component.correlation[np.tril_indices(width, -1)])
     parts.append(np.array(list(fit.residual_deviations.values())))
     return np.concatenate(parts)
-
-
-def _refit(problem: Problem, fit: MixedFit) -> MixedFit:
-    def deviance(parameters: Array) -> complex:
-        return profiled_deviance(problem, parameters, fit.method)
-
-    start = fit.parameters.copy()
-    diagonal = problem.layout.diagonal
-    start[diagonal] = np.where(
-        np.abs(start[diagonal]) < SMALLEST_START, SMALLEST_START, start[diagonal]
-    )
-    end = descend(deviance, start, HANDOVER_GRADIENT * problem.rows)
-    minimum = with_exact_zeros(deviance, polish(deviance, end), diagonal)
-    return result_of(problem, minimum, fit.method)

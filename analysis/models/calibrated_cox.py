@@ -19,21 +19,20 @@ from numpy.typing import NDArray
 
 from analysis.cohort.analysis_set import reason_not_to_run
 from analysis.estimates import EstimateFields, Estimates, refusals, write_estimates
-from analysis.imputation.pooling import Pooled, pool
 from analysis.mixed import ModelRefusedError
 from analysis.models.cox_rows import add_hazard_ratio, term_fields
 from analysis.models.filled_cohort import FilledCohort, read_filled_cohort
 from analysis.models.measurement import LEVELS, Measurement
-from analysis.models.measurement_error import Level, NotCorrectableError, correct
-from analysis.models.outcome_model import (
-    OutcomeModel,
-    complete_case_model,
-    pooled_fields,
-    pooled_inference,
-    primary_model,
+from analysis.models.measurement_error import (
+    Corrected,
+    Level,
+    NotCorrectableError,
+    correct,
+    pooled,
 )
+from analysis.models.outcome_model import OutcomeModel, complete_case_model, primary_model
 from analysis.models.reliability import mean_inverse_trials
-from analysis.models.term_inference import TermInference, wald
+from analysis.models.term_inference import TermInference, corrected
 from analysis.models.variables import predictor_variable
 from analysis.survival.errors import SurvivalDataError
 from shared.tables import read_table
@@ -84,54 +83,53 @@ def component_numbers(
     return found
 
 
+def corrected_terms(
+    found: Corrected, steps: NDArray[Any], level: float
+) -> tuple[TermInference, ...]:
+    """Return the inference on each coefficient per its step (p,), the SD of the true predictor."""
+    limits = found.limits(level) * steps[:, None]
+    columns = (found.coefficients * steps, found.standard_errors() * steps, *limits.T)
+    return tuple(
+        corrected(float(at), float(se), float(low), float(high), float(p), level)
+        for at, se, low, high, p in zip(*columns, found.p_values(), strict=True)
+    )
+
+
+def left_out(found: Corrected) -> str:
+    """Return what to say of draws without true variance; '' where all had some."""
+    if found.unusable == 0:
+        return ""
+    return f" ({100 * found.unusable:.2g} % of its draws left no true variance and are left out)"
+
+
 @dataclass(frozen=True)
 class _Correction:
-    """Coefficients of the true predictors, each per SD of its true value.
+    """Corrected coefficients; SD of the true predictors, in steps of the design; reliability."""
 
-    `deviations` (p,) are these SDs in steps of the design; `pooled` is empty for complete cases.
-    """
-
-    inferences: tuple[TermInference, ...]
-    pooled: tuple[Pooled, ...]
+    found: Corrected
     deviations: NDArray[Any]
     reliability: NDArray[Any]
 
 
 def _correction(
-    model: OutcomeModel,
-    measurement: Measurement,
-    level: Level,
-    confidence_level: float,
-    seed: Sequence[int],
+    model: OutcomeModel, measurement: Measurement, level: Level, seed: Sequence[int]
 ) -> _Correction:
     count = model.design.n_predictors
     errors = [measurement.error_model(design, level) for design, _ in model.fits]
     # Clipped values as recorded vary too little, so the SD of the true value is of completed data.
     deviations = np.sqrt(np.mean([error.true_deviation**2 for error in errors], axis=0))
-    coefficients, variances = [], []
-    for error, (_, estimate) in zip(errors, model.fits, strict=True):
-        covariance = estimate.fit.covariance[:count, :count]
-        # One stream for all data sets: what is unknown of the error is the same in each.
-        rng = np.random.default_rng(seed)
-        corrected = correct(estimate.fit.coefficients[:count], covariance, error, rng)
-        coefficients.append(corrected.coefficients * deviations)
-        variances.append(np.diag(corrected.covariance) * deviations**2)
-    found, squares = np.array(coefficients), np.array(variances)
-    if model.pooled and not (np.isfinite(found).all() and np.isfinite(squares).all()):
-        raise NotCorrectableError("in at least one completed data set the error leaves no estimate")
+    # One stream for all data sets: what is unknown of the error is the same in each.
+    found = [
+        correct(
+            estimate.coefficients[:count],
+            estimate.covariance[:count, :count],
+            error,
+            np.random.default_rng(seed),
+        )
+        for error, (_, estimate) in zip(errors, model.fits, strict=True)
+    ]
     reliability = np.mean([error.reliability for error in errors], axis=0)
-    pooled: tuple[Pooled, ...] = ()
-    if model.pooled:
-        pooled = tuple(
-            pool(found[:, place], squares[:, place], model.complete_df) for place in range(count)
-        )
-        inferences = tuple(pooled_inference(each, confidence_level) for each in pooled)
-    else:
-        inferences = tuple(
-            wald(float(value), float(np.sqrt(square)), confidence_level)
-            for value, square in zip(found[0], squares[0], strict=True)
-        )
-    return _Correction(inferences, pooled, deviations, reliability)
+    return _Correction(pooled(found) if model.pooled else found[0], deviations, reliability)
 
 
 def corrected_numbers(
@@ -163,21 +161,20 @@ def corrected_numbers(
         numbers.not_run((outcome, data), reason)
         return numbers
     try:
-        found = _correction(model, measurement, level, level_shown, seed)
+        correction = _correction(model, measurement, level, seed)
     except (NotCorrectableError, ModelRefusedError) as error:
         numbers.not_run((outcome, data), str(error))
         return numbers
     note = (
         f"regression calibration of all predictors together; {MEANING[level]}; the interval "
-        "includes what is unknown about the error"
+        f"includes what is unknown about the error{left_out(correction.found)}"
     )
+    inferences = corrected_terms(correction.found, correction.deviations, level_shown)
     for place, term in enumerate(model.terms[: model.design.n_predictors]):
         extra: EstimateFields = {"unit": "per SD of the true value"}
-        if found.pooled:
-            extra.update(pooled_fields(found.pooled[place]))
         extra["note"] = "; ".join(words for words in (note, model.note) if words)
         address = (term.name, data)
-        add_hazard_ratio(numbers, outcome, address, term, found.inferences[place], extra)
+        add_hazard_ratio(numbers, outcome, address, term, inferences[place], extra)
         naive = model.term_row(place)
         naive["note"] = "; ".join(words for words in ("not corrected", model.note) if words)
         naive["unit"] = "per SD of the measured value"
@@ -186,11 +183,11 @@ def corrected_numbers(
         fields = term_fields(term)
         fields["unit"] = "share"
         fields["note"] = f"given covariates and strata; {MEANING[level]}"
-        value = float(found.reliability[place])
+        value = float(correction.reliability[place])
         numbers.add(outcome, address, "reliability", value, **fields)
         fields["unit"] = term.variable.unit
         fields["note"] = f"{MEANING[level]}; over completed data sets where gaps were filled in"
-        true = float(found.deviations[place]) * term.scale
+        true = float(correction.deviations[place]) * term.scale
         numbers.add(outcome, address, "true_standard_deviation", true, **fields)
     return numbers
 

@@ -2,26 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
+import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from analysis.models.cox_design import CoxDesign, cox_design
 from analysis.models.term_inference import TermInference, profile, undefined, wald
 from analysis.survival.cox import CoxFit, fit_cox
 from analysis.survival.cox_sample import CoxSample, Ties, cox_sample
 from analysis.survival.errors import SurvivalDataError
-from analysis.survival.firth import fit_firth
+from analysis.survival.firth import fit_firth, maximise_firth
 
 FIRTH = "penalised partial likelihood (Firth)"
 """How estimates with the penalty were found."""
 
 DIVERGES = "no finite estimate: every event lies at one end of this term (monotone likelihood)"
 UNDETERMINED = "no finite estimate: too few events beside a term that diverges"
+NO_ESTIMATE = "a refit has no finite estimate"
 # Of a log hazard ratio per step of the term; beyond it an interval spans more than 10^±40.
 LARGEST_STANDARD_ERROR = 50.0
+
+
+Array = NDArray[np.float64]
+
+Refit = Callable[[CoxSample], tuple[Array, Array]]
+"""Coefficients (p,) and covariance (p, p) of a sample; `SurvivalDataError` where it has none."""
 
 
 @dataclass(frozen=True)
@@ -29,10 +39,15 @@ class CoxEstimate:
     """A fit and the inference on each of its terms, in the order of the design.
 
     `fit` has no penalty, whatever the terms rest on; tests of the model's form need it.
+    `coefficients` (p,) and `covariance` (p, p) are what the terms rest on, and what a correction
+    starts from; `refit` gives them for other values of the predictors.
     """
 
     sample: CoxSample
     fit: CoxFit
+    coefficients: Array
+    covariance: Array
+    refit: Refit
     terms: tuple[TermInference, ...]
     estimation: str
     converged: bool
@@ -94,7 +109,24 @@ def estimate_plain(design: CoxDesign, ties: Ties, level: float) -> CoxEstimate:
         undefined(level) if name in notes else wald(float(b), float(se), level)
         for name, b, se in zip(fit.names, fit.coefficients, fit.standard_errors, strict=True)
     )
-    return CoxEstimate(sample, fit, terms, "partial likelihood", fit.converged, notes)
+    return CoxEstimate(
+        sample,
+        fit,
+        fit.coefficients,
+        fit.covariance,
+        partial(_refit_plain, ties),
+        terms,
+        "partial likelihood",
+        fit.converged,
+        notes,
+    )
+
+
+def _refit_plain(ties: Ties, sample: CoxSample) -> tuple[Array, Array]:
+    fit = fit_cox(sample, ties=ties)
+    if not fit.converged:
+        raise SurvivalDataError(NO_ESTIMATE)
+    return fit.coefficients, fit.covariance
 
 
 def estimate_firth(design: CoxDesign, ties: Ties, level: float) -> CoxEstimate:
@@ -112,7 +144,24 @@ def estimate_firth(design: CoxDesign, ties: Ties, level: float) -> CoxEstimate:
             strict=True,
         )
     )
-    return CoxEstimate(sample, fit_cox(sample, ties=ties), terms, FIRTH, found.converged, {})
+    return CoxEstimate(
+        sample,
+        fit_cox(sample, ties=ties),
+        found.coefficients,
+        found.covariance,
+        partial(_refit_firth, ties),
+        terms,
+        FIRTH,
+        found.converged,
+        {},
+    )
+
+
+def _refit_firth(ties: Ties, sample: CoxSample) -> tuple[Array, Array]:
+    found = maximise_firth(sample, ties=ties)
+    if not found.converged:
+        raise SurvivalDataError(NO_ESTIMATE)
+    return found.coefficients, found.covariance
 
 
 def fit_outcome(

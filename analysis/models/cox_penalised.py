@@ -22,7 +22,7 @@ from analysis.models.outcome_model import (
 )
 from analysis.models.term_inference import TermInference, estimate_only
 from analysis.survival.errors import SurvivalDataError
-from analysis.survival.firth import firth_point
+from analysis.survival.firth import maximise_firth
 from analysis.survival.ridge import best_ridge
 
 FIRTH = "cox_firth"
@@ -52,7 +52,7 @@ def add_firth(
     ties, level = plan["cox"]["ties"], float(plan["confidence_level"])
     rows: list[tuple[TermInference, EstimateFields]]
     if model.pooled:
-        points = [firth_point(estimate.sample, ties=ties) for _, estimate in model.fits]
+        points = [maximise_firth(estimate.sample, ties=ties) for _, estimate in model.fits]
         converged = all(point.converged for point in points)
         pooled = pool_terms(
             [point.coefficients for point in points],

@@ -50,7 +50,7 @@ def simex_numbers(
     try:
         model = measurement.error_model(design, level)
         found = extrapolated(design, estimate, model, plan["sensitivity"]["simex"]["refits"], rng)
-        add_simex(numbers, outcome, design, found, model, level, plan)
+        add_simex(numbers, outcome, design, estimate, found, model, level, plan, rng)
     except (ModelRefusedError, ValueError) as error:
         numbers.not_run(outcome, str(error))
     return numbers

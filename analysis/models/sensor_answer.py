@@ -19,11 +19,11 @@ import pandas as pd
 from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
 from analysis.estimates import EstimateFields, Estimates, refusals, write_estimates
 from analysis.mixed import ModelRefusedError
+from analysis.models.calibrated_cox import corrected_terms, left_out
 from analysis.models.cox_fit import Fitted, fit_outcome
 from analysis.models.cox_rows import add_hazard_ratio, conventions, term_fields
 from analysis.models.measurement import LEVELS, Measurement
 from analysis.models.measurement_error import Level, NotCorrectableError, correct
-from analysis.models.term_inference import wald
 from analysis.survival.errors import SurvivalDataError
 from analysis.survival.sample_size import events_for_covariate
 from shared.tables import read_table
@@ -62,8 +62,8 @@ def _add_correction(
     try:
         model = measurement.error_model(design, level)
         corrected = correct(
-            estimate.fit.coefficients[:1],
-            estimate.fit.covariance[:1, :1],
+            estimate.coefficients[:1],
+            estimate.covariance[:1, :1],
             model,
             np.random.default_rng([plan["seed"], LEVELS.index(level)]),
         )
@@ -87,12 +87,10 @@ def _add_correction(
     )
     left = math.exp(float(model.attenuation[0]) * math.log(plan["reference_hazard_ratio"]))
     numbers.add(outcome, address, "attenuated_reference_hazard_ratio", left, **fields)
-    found = wald(
-        float(corrected.coefficients[0]) * step,
-        float(np.sqrt(corrected.covariance[0, 0])) * step,
-        float(plan["confidence_level"]),
-    )
-    extra: EstimateFields = {"unit": "per SD of the true value", "note": "regression calibration"}
+    level_of_interval = float(plan["confidence_level"])
+    found = corrected_terms(corrected, np.array([step]), level_of_interval)[0]
+    note = f"regression calibration{left_out(corrected)}"
+    extra: EstimateFields = {"unit": "per SD of the true value", "note": note}
     add_hazard_ratio(numbers, outcome, address, term, found, extra)
     fields["unit"] = "events"
     fields["note"] = (

@@ -93,3 +93,15 @@ def pooled_t(coefficient: float, se: float, df: float, level: float) -> TermInfe
         "t",
         float(2 * t.sf(abs(statistic), df)),
     )
+
+
+def corrected(
+    coefficient: float, se: float, low: float, high: float, p: float, level: float
+) -> TermInference:
+    """Return the inference on a coefficient corrected for error of measurement.
+
+    Limits and p are quantiles of one distribution, so that they agree; there is no statistic.
+    """
+    return TermInference(
+        coefficient, se, low, high, level, "normal mixture over draws", math.nan, "", p
+    )

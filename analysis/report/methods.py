@@ -370,8 +370,9 @@ def _sensitivity(plan: dict[str, Any]) -> Markup:
         "As sensitivity analyses, each primary metric entered its model as a restricted cubic "
         "spline with {} knots and was tested against the straight line by the likelihood ratio; "
         "hazard ratios were corrected a second time by simulation and extrapolation (SIMEX, {} "
-        "refits at each step of added error, quadratic extrapolation); E-values were computed, "
-        "with the hazard ratio taken as a risk ratio where the cumulative incidence at the end of "
+        "refits at each step of added error, extrapolated along the shape of attenuation); "
+        "E-values were computed, with the hazard ratio taken as a risk ratio where the cumulative "
+        "incidence at the end of "
         "follow-up was below {} %, else turned into an approximate one; and with fewer than {} "
         "events the models were refitted without each event's athlete.",
         setting(settings["spline_knots"]),

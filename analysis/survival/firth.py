@@ -72,18 +72,8 @@ class FirthFit:
 
 
 @dataclass(frozen=True, eq=False)
-class _Maximum:
-    beta: Floats
-    value: float
-    gradient: Floats
-    information: Floats
-    iterations: int
-    converged: bool
-
-
-@dataclass(frozen=True, eq=False)
-class FirthPoint:
-    """Penalised coefficients (p,), their covariance (p, p) by the curvature there, convergence."""
+class FirthEstimate:
+    """The penalised maximum alone: coefficients (p,) and covariance (p, p), without profiles."""
 
     coefficients: Floats
     covariance: Floats
@@ -95,20 +85,28 @@ class FirthPoint:
         return np.sqrt(np.diag(self.covariance))
 
 
-def firth_point(
+@dataclass(frozen=True, eq=False)
+class _Maximum:
+    beta: Floats
+    value: float
+    gradient: Floats
+    information: Floats
+    iterations: int
+    converged: bool
+
+
+def maximise_firth(
     sample: CoxSample, *, ties: Ties = "breslow", max_iterations: int = 100
-) -> FirthPoint:
-    """Maximise the penalised partial likelihood without profiling: pooling needs no more.
+) -> FirthEstimate:
+    """Maximise the penalised partial likelihood without profiles, for many refits.
 
     Raises
     ------
-    NotIdentifiableError : a covariate is constant, or a combination of others, in every risk set
+    NotIdentifiableError : as :func:`fit_firth`
     """
-    p = len(sample.names)
-    refuse_unidentifiable(sample, partial_likelihood(sample, np.zeros(p), ties).information)
-    full = _maximise(sample, ties, np.zeros(p), np.arange(p), max_iterations)
+    full = _full(sample, ties, max_iterations)
     covariance = symmetric_inverse(full.information) / np.outer(sample.scale, sample.scale)
-    return FirthPoint(full.beta / sample.scale, covariance, full.converged)
+    return FirthEstimate(full.beta / sample.scale, covariance, full.converged)
 
 
 def fit_firth(
@@ -127,9 +125,7 @@ def fit_firth(
     NotIdentifiableError : a covariate is constant, or a combination of others, in every risk set
     """
     p = len(sample.names)
-    refuse_unidentifiable(sample, partial_likelihood(sample, np.zeros(p), ties).information)
-    free = np.arange(p)
-    full = _maximise(sample, ties, np.zeros(p), free, max_iterations)
+    full = _full(sample, ties, max_iterations)
     null, _, _ = _penalised(sample, np.zeros(p), ties)
     covariance = symmetric_inverse(full.information)
     errors = np.sqrt(np.diag(covariance))
@@ -158,6 +154,13 @@ def fit_firth(
         n=sample.n,
         n_events=sample.n_events,
     )
+
+
+def _full(sample: CoxSample, ties: Ties, max_iterations: int) -> _Maximum:
+    """Return the maximum over all coefficients."""
+    p = len(sample.names)
+    refuse_unidentifiable(sample, partial_likelihood(sample, np.zeros(p), ties).information)
+    return _maximise(sample, ties, np.zeros(p), np.arange(p), max_iterations)
 
 
 def _penalised(sample: CoxSample, beta: Floats, ties: Ties) -> tuple[float, Floats, Floats]:

@@ -125,13 +125,13 @@ def build_corrections(context: Context, ledger: Ledger) -> JournalTable:
                 "With intervals at ",
                 setting(context.confidence_level),
                 ". As measured: per standard deviation of the measured value; corrected: per "
-                "standard deviation of the true value. Calibration: regression calibration, whose "
-                "interval includes what is unknown about the error. SIMEX: error is added by "
-                "simulation and the change is extrapolated back to no error by a parabola, which "
-                "takes away less than all of it when error is large; its interval takes the size "
-                "of the error as known. Both are of complete cases: SIMEX in every completed data "
-                "set would take too long. The two rest on the same estimate of the error, so that "
-                "they agree does not show that this estimate is right.",
+                "standard deviation of the true value. Calibration: regression calibration. SIMEX: "
+                "error is added by simulation, the model is fitted again, and the change is "
+                "extrapolated back to no error along the shape that attenuation has. Intervals of "
+                "both include what is unknown about the error. Both are of complete cases: SIMEX "
+                "in every completed data set would take too long. The two rest on the same "
+                "estimate of the error, so that they agree does not show that this estimate is "
+                "right.",
             ),
         ),
         absent="no primary model was run",

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from analysis.imputation.chained import impute_many, incomplete, shifted
+from analysis.imputation.chained import impute_many, incomplete
 from analysis.imputation.convergence import potential_scale_reduction
 from analysis.imputation.draws import draw_above, draw_donors, draw_regression
 
@@ -159,19 +159,6 @@ def test_the_same_seed_gives_the_same_values_and_another_gives_others(random):
     )
     assert (once == twice).all()
     assert (once != else_).any()
-
-
-def test_a_shift_moves_the_missing_by_standard_deviations_and_nothing_else(random):
-    values, other = _normal_pair(random)
-    values[:40] = np.nan
-    lower = np.full(400, -np.inf)
-    lower[:10] = 0.5
-    data, sets = _completed(values, lower, other)
-    moved = shifted(sets[0].values, data, "peak", -0.5)
-    change = (moved - sets[0].values)[:, 0]
-    assert (change[:10] == 0).all()
-    assert (change[40:] == 0).all()
-    assert change[10:40] == pytest.approx(np.full(30, -0.5 * np.std(values[40:], ddof=1)))
 
 
 def test_chains_that_agree_have_a_scale_reduction_near_one_and_others_do_not(random):

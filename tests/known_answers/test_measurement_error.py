@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy.stats import chi2, norm
 
 from analysis.mixed import ModelRefusedError
 from analysis.models.measurement_error import (
     ErrorModel,
     NotCorrectableError,
     correct,
+    pooled,
     residual_covariance,
     within_correlation,
 )
@@ -115,10 +117,56 @@ def test_the_interval_widens_with_what_is_unknown_about_the_error():
             np.array([[0.01]]),
             ErrorModel(np.eye(1), np.eye(1) * 0.3, 200.0, df, np.ones(1)),
             np.random.default_rng(0),
-        ).covariance[0, 0]
+        ).standard_errors()[0]
         for df in (10.0, 100.0, 1e6)
     ]
-    assert spread[0] > spread[1] > spread[2] > 0.01 / 0.7**2
+    assert spread[0] > spread[1] > spread[2] > 0.1 / 0.7
+
+
+def test_limits_with_error_known_exactly_are_those_of_the_normal_distribution():
+    model = ErrorModel(np.eye(1), np.eye(1) * 0.25, 1e9, 1e9, np.ones(1))
+    found = correct(np.array([0.3]), np.array([[0.04]]), model, np.random.default_rng(0))
+    at, se = 0.3 / 0.75, 0.2 / 0.75
+    expected = [at - norm.ppf(0.975) * se, at + norm.ppf(0.975) * se]
+    np.testing.assert_allclose(found.limits(0.95)[0], expected, rtol=1e-3)
+    np.testing.assert_allclose(found.standard_errors()[0], se, rtol=1e-3)
+    np.testing.assert_allclose(found.p_values()[0], 2 * norm.sf(at / se), rtol=1e-3)
+
+
+def test_limits_follow_what_is_unknown_about_the_spread():
+    """One predictor, known error 0.3, coefficient known: b M / (M - 0.3) with M a chi-squared.
+
+    Closed form: it falls with M, so its quantiles are those of M, in turn.
+    """
+    df = 40
+    model = ErrorModel(np.eye(1), np.eye(1) * 0.3, df, 1e9, np.ones(1))
+    found = correct(np.array([0.5]), np.array([[1e-12]]), model, np.random.default_rng(2))
+    spread = chi2.ppf([0.975, 0.025], df) / df
+    # 2000 draws: the share beyond a limit has a standard error of 0.0035, the upper limit one of
+    # 1.8 %; three of them.
+    np.testing.assert_allclose(found.limits(0.95)[0], 0.5 * spread / (spread - 0.3), rtol=0.055)
+
+
+def test_p_is_the_level_at_which_the_interval_ends_at_zero():
+    model = ErrorModel(np.eye(2), np.eye(2) * 0.4, 100.0, 12.0, np.ones(2))
+    found = correct(np.array([0.3, -0.2]), np.eye(2) * 0.03, model, np.random.default_rng(3))
+    for place, p in enumerate(found.p_values()):
+        assert np.abs(found.limits(1 - p)[place]).min() == pytest.approx(0.0, abs=1e-6)
+
+
+def test_pooled_corrections_follow_rubins_rule_where_the_error_is_known():
+    """Three data sets, error known exactly: normal, W + (1 + 1/3) B of the corrected ones."""
+    model = ErrorModel(np.eye(1), np.eye(1) * 0.2, 1e9, 1e9, np.ones(1))
+    naive, variance = np.array([0.2, 0.3, 0.46]), np.array([0.03, 0.04, 0.05])
+    found = pooled(
+        [
+            correct(np.array([b]), np.array([[v]]), model, np.random.default_rng(4))
+            for b, v in zip(naive, variance, strict=True)
+        ]
+    )
+    se = np.sqrt(variance.mean() + (1 + 1 / 3) * naive.var(ddof=1)) / 0.8
+    expected = naive.mean() / 0.8 + norm.ppf([0.025, 0.975]) * se
+    np.testing.assert_allclose(found.limits(0.95)[0], expected, rtol=1e-3)
 
 
 def test_error_as_large_as_the_variation_is_refused():

@@ -11,7 +11,8 @@ import pandas as pd
 import pytest
 
 from analysis.imputation.pooling import barnard_rubin_df, pool
-from analysis.sensitivity.simex import LAMBDAS, quadratic_at, simex
+from analysis.models.measurement_error import ErrorModel, correct
+from analysis.sensitivity.simex import LAMBDAS, quadratic_at, simex, straightened
 from analysis.survival.cox import fit_cox
 from analysis.survival.cox_sample import cox_sample
 from analysis.survival.splines import restricted_cubic_basis, spline_knots
@@ -54,6 +55,44 @@ class TestSimex:
             expected["jack_se"][1][1], rel=0.05
         )
         assert found.failed == 0
+
+    def test_along_the_shape_of_attenuation_nothing_is_left(self):
+        table = reference_table("simex_lin")
+        expected = reference_values()["07_me"]["simex_lin"]
+        predictor, response = table[["w"]].to_numpy(), table["y"].to_numpy()
+        error = np.array([[0.25]])
+
+        def refit(moved):
+            coefficients, covariance = linear_fit(moved, response)
+            return coefficients[1:], covariance[1:, 1:]
+
+        found = simex(predictor, error, refit, repeats=400, rng=np.random.default_rng(1))
+        straight = straightened(found, np.cov(predictor.T, ddof=0).reshape(1, 1), error)
+        # statistics.json analytic_exact: the hyperbola at no error, where the parabola is at 0.973
+        exact = expected["analytic_exact"]
+        left = math.sqrt(straight.simulation_covariance[0, 0])
+        assert straight.coefficients[0] == pytest.approx(exact, abs=4 * left)
+        assert 4 * left < 0.015 < exact - expected["analytic_quad_at_minus1"]
+
+    def test_its_interval_is_that_of_the_corrected_slope(self):
+        """Standard error of a slope corrected for a known error variance, in closed form.
+
+        Fuller 1987, Measurement Error Models, section 1.2 (from memory): variance
+        (S_w s_vv + (slope * s_uu)^2) / (n S_x^2), s_vv the variance of y - slope w.
+        """
+        table = reference_table("simex_lin")
+        predictor, response = table[["w"]].to_numpy(), table["y"].to_numpy()
+        size, error = len(response), 0.25
+        naive, covariance = linear_fit(predictor, response)
+        spread = float(predictor.var())
+        model = ErrorModel(np.eye(1) * spread, np.eye(1) * error, size - 1, 1e9, np.ones(1))
+        found = correct(naive[1:], covariance[1:, 1:], model, np.random.default_rng(5))
+        slope = naive[1] * spread / (spread - error)
+        unexplained = float(np.var(response - slope * predictor[:, 0]))
+        variance = spread * unexplained + (slope * error) ** 2
+        expected = math.sqrt(variance / size) / (spread - error)
+        # 2000 draws leave 1.6 % of a standard error to chance; the rest is of higher order in 1/n.
+        assert found.standard_errors()[0] == pytest.approx(expected, rel=0.06)
 
     def test_without_error_nothing_changes(self):
         rng = np.random.default_rng(3)

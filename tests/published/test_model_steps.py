@@ -134,7 +134,7 @@ def test_regression_calibration_with_replicates():
         np.random.default_rng(1),
     )
     assert found.coefficients[0] == pytest.approx(0.186233, abs=1e-6)
-    assert np.sqrt(found.covariance[0, 0]) == pytest.approx(0.082465, rel=0.01)
+    assert found.standard_errors()[0] == pytest.approx(0.082465, rel=0.01)
 
 
 @pytest.mark.parametrize(("meter", "within"), [("Wright", 15.30667), ("Mini", 19.91083)])
