@@ -48,6 +48,11 @@ class Signals:
     clock: str = ""
 
     @property
+    def samples(self) -> int:
+        """Number of slots."""
+        return next(iter(self.channels.values())).size
+
+    @property
     def as_recorded(self) -> Signals:
         """The signals at the rate of the file, where saturation and gaps are judged."""
         return self.recorded or self

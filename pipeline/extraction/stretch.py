@@ -25,7 +25,7 @@ def unfit_for(cutoff_hz: float | None, recording: Signals) -> Refused | None:
     """Return why a cut-off cannot be applied to a recording (rate, length); None where it can."""
     if cutoff_hz is None:
         return None
-    rate_hz, samples = recording.rate_hz, next(iter(recording.channels.values())).size
+    rate_hz, samples = recording.rate_hz, recording.samples
     if cutoff_hz >= 0.5 * rate_hz:
         return Refused(
             Reason.RATE_MISMATCH,

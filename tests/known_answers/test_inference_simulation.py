@@ -14,9 +14,10 @@ import pytest
 
 from analysis.estimates import estimates_table
 from analysis.models.calibrated_cox import corrected_numbers
-from analysis.models.cox_models import fit_outcome
+from analysis.models.cox_fit import fit_outcome
 from analysis.models.limb_model import fit_limb_model
 from analysis.models.measurement import Measurement
+from analysis.models.outcome_model import complete_case_model
 from tests.known_answers import simulated_cox as cox
 from tests.known_answers import simulated_limbs as limbs
 from tests.known_answers.inference_simulation import CELLS, COX, LIMBS, Cell, study, summarised
@@ -95,12 +96,12 @@ def test_the_fast_path_gives_what_the_steps_give():
     # Three tasks in the plan: only errors of visits can correlate in the study's own tables.
     np.testing.assert_allclose(errors.error, expected.error, rtol=1e-5, atol=1e-9)
     numbers = corrected_numbers(
-        (design, estimate),
+        complete_case_model(athletes, settled["primary"], settled, "graft_rupture"),
         measurement,
         "visit",
         settled,
         "graft_rupture",
-        np.random.default_rng(1),
+        [1],
     )
     rows = estimates_table(numbers)
     ratios = rows.loc[(rows["quantity"] == "hazard_ratio") & rows["term"].isin(EFFECT_NAMES)]
@@ -129,10 +130,8 @@ def test_with_the_penalty_a_correction_starts_from_the_penalised_estimate():
     measurement = Measurement(metrics, athletes, settled["primary"], covariates, "clearance")
     design, estimate = fit_outcome(athletes, settled["primary"], settled, "graft_rupture")
     assert estimate.fit.monotone
-    rng = np.random.default_rng(1)
-    numbers = corrected_numbers(
-        (design, estimate), measurement, "trial", settled, "graft_rupture", rng
-    )
+    whole = complete_case_model(athletes, settled["primary"], settled, "graft_rupture")
+    numbers = corrected_numbers(whole, measurement, "trial", settled, "graft_rupture", [1])
     rows = estimates_table(numbers).set_index(["term", "quantity"])["estimate"]
     errors = measurement.error_model(design, "trial")
     # Closed form of regression calibration, from the coefficients that the report prints.

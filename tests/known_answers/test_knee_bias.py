@@ -12,6 +12,8 @@ import pytest
 from pipeline.extraction.knee import Knee, angle_around
 from pipeline.extraction.knee_values import gyro_values
 from pipeline.extraction.signals import Signals
+from pipeline.metrics.outcome import Refused
+from pipeline.reasons import Reason
 from shared.settings.load import load_settings
 from shared.sources import ROOT
 from tests.known_answers.closed_movement import Movement
@@ -25,6 +27,7 @@ def with_settings(section, **changes):
     return PROCESSING.model_copy(update={section: part})
 
 
+NO_PLATE = Refused(Reason.NO_PLATE_EVENTS, "no plate in this trial")
 BEFORE = with_settings("filtering", gyro_bias="before_landing")
 BETWEEN = with_settings("filtering", gyro_bias="between_stances")
 
@@ -38,7 +41,8 @@ def landing(bias_deg_s=0.0, delay_s=0.0, sway_deg_s=None):
     if sway_deg_s is not None:
         thigh = thigh + sway_deg_s(time, movement.contacts[0].time_s)
     thigh, shank = np.radians(thigh), np.radians(-0.4 * rate)
-    signals = Signals("trial", "wearables", 0.0, RATE, {})
+    channels = {"thigh_rate.left.z": thigh, "shank_rate.left.z": shank}
+    signals = Signals("trial", "wearables", 0.0, RATE, channels)
     return Knee(signals, "left", thigh, shank, thigh - shank), movement
 
 
@@ -137,6 +141,6 @@ def test_the_limit_of_integration_is_a_setting():
 def test_a_stance_too_long_ago_spoils_the_angles_and_not_their_differences():
     knee, movement = landing(0.5, delay_s=6.0, sway_deg_s=between_times(6.0, 0.1))
     contact = movement.contacts[0].time_s * RATE
-    _, flags = gyro_values(knee, contact, None, None, BETWEEN)
+    _, flags = gyro_values(knee, contact, None, NO_PLATE, BETWEEN)
     spoilt = {metric for metric, found in flags.items() if "long_integration" in found}
     assert spoilt == {"knee_flexion_at_contact", "peak_knee_flexion", "knee_flexion_at_peak_vgrf"}

@@ -34,7 +34,10 @@ def test_freeze_then_change_then_freeze_with_a_reason(folder):
     change(folder, "horizon_days: 730", "horizon_days: 365")
     changed = status_of(load_settings(folder))
     assert changed.status == "changed"
-    assert changed.differences == ("plan.horizon_days: 730.0 -> 365.0",)
+    assert changed.differences == (
+        "plan.horizon_days: 730.0 -> 365.0",
+        "plan.prediction.horizon_days: 730.0 -> 365.0",
+    )
     with pytest.raises(ValueError, match="--reason"):
         freeze(folder, "2026-03-02", "")
 

@@ -144,8 +144,7 @@ def test_a_study_with_hardly_an_event_has_a_page_too(tmp_path):
     assert len(refused) > 3
     text = words_of(page_of(make(tmp_path, estimates, study.STUDY, study.FROZEN)))
     assert (refused["note"] == "no event of this kind").sum() > 3
-    for note, count in refused["note"].value_counts().items():
-        assert text.count(note) == count, note
+    assert [note for note in set(refused["note"]) if note not in text] == []
     assert "What was not run, and why" in text
 
 
@@ -196,7 +195,7 @@ def test_an_unfrozen_plan_shows_no_association_and_says_why(unfrozen):
     assert "hazard ratio per standard deviation of each primary metric" not in text
     ledger = read_table(unfrozen / "ledger.parquet")
     assert not ledger["number_id"].str.startswith(("cox_", "cumulative_incidence")).any()
-    assert "Statistical analysis" not in text
+    assert "Hazard ratios per standard deviation came from" not in text
 
 
 def test_what_is_only_in_the_demo_is_absent_elsewhere(demo, unfrozen):
