@@ -16,7 +16,7 @@ study: $(ENVIRONMENT)
 	@.venv/bin/python -m pipeline.run_study --settings $(SETTINGS) --cores $(CORES) --profile $(PROFILE)
 
 test: $(ENVIRONMENT)
-	@.venv/bin/python -m pytest -n $(CORES) --dist loadgroup tests
+	@.venv/bin/python -m pytest -n $(CORES) --dist loadfile --no-loadscope-reorder tests
 
 $(ENVIRONMENT): config/environment/requirements.txt pyproject.toml
 	@echo "Setting up the environment in .venv (once, about a minute)"

@@ -7,5 +7,5 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 
 
 def pytest_collection_modifyitems(items):
-    """Start the tests that run a whole study first: the others then fill the other cores."""
-    items.sort(key=lambda item: item.get_closest_marker("xdist_group") is None)
+    """Start the file that runs a whole study first: the others then fill the other cores."""
+    items.sort(key=lambda item: item.path.name != "test_end_to_end.py")

@@ -21,8 +21,8 @@ def write_settings(folder: Path, athletes: int = 24, shards: int = 2) -> Path:
     """Copy the demo's settings to `folder`/config with fewer athletes; return that folder.
 
     Study, truth and results lie beside it, because the settings name them relative to themselves.
-    The steps that only repeat themselves (folds, bootstrap refits) repeat less, and the plan is
-    frozen anew.
+    What only repeats itself (folds, trees, refits, sheets of flagged trials) is repeated less, and
+    the plan is frozen anew.
     """
     config = folder / "config"
     shutil.copytree(
@@ -30,9 +30,11 @@ def write_settings(folder: Path, athletes: int = 24, shards: int = 2) -> Path:
     )
     _replace(config / "simulate.yaml", r"^athletes: \d+", f"athletes: {athletes}")
     _replace(config / "study.yaml", r"^shards: \d+", f"shards: {shards}")
-    _replace(config / "plan.yaml", r"^  folds: \d+", "  folds: 4")
-    _replace(config / "plan.yaml", r"^  reliability_refits: \d+", "  reliability_refits: 20")
-    _replace(config / "plan.yaml", r"^  check_refits: \d+", "  check_refits: 20")
+    _replace(config / "processing.yaml", r"^  flagged_most: \d+", "  flagged_most: 12")
+    fewer = {"folds": 4, "  trees": 40, "reliability_refits": 20, "check_refits": 20}
+    fewer |= {"  refits": 20, "data_sets": 5, "permutations": 100}
+    for name, number in fewer.items():
+        _replace(config / "plan.yaml", rf"^  {name}: \d+", f"  {name}: {number}")
     (config / FROZEN).unlink()
     freeze(config, "2026-04-01", reason="")
     return config
