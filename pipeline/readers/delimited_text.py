@@ -151,40 +151,26 @@ def _no_number(
     )
 
 
-class _RowsOfWrongLength:
-    """Collects the rows that have too few or too many cells, by line below the column names."""
-
-    def __init__(self) -> None:
-        self.rows: list[tuple[int, int, int]] = []
-
-    def __call__(self, row: arrow_csv.InvalidRow) -> str:
-        self.rows.append((row.number, row.actual_columns, row.expected_columns))
-        return "skip"
-
-
 def _parse(
-    samples: memoryview,
+    content: bytes,
+    start: int,
     columns: tuple[str, ...],
     wanted: dict[str, pa.DataType],
     layout: DelimitedText,
-    handler: _RowsOfWrongLength,
-    *,
-    quoted: bool,
 ) -> pa.Table:
     # A repeated name is harmless where it is not read; the parser needs distinct ones.
     names = [
         name if columns.index(name) == i else f"{name} #{i + 1}" for i, name in enumerate(columns)
     ]
     return arrow_csv.read_csv(
-        pa.BufferReader(pa.py_buffer(samples)),
+        pa.BufferReader(pa.py_buffer(memoryview(content)[start:])),
         read_options=arrow_csv.ReadOptions(
             use_threads=False, column_names=names, block_size=1 << 22
         ),
         parse_options=arrow_csv.ParseOptions(
             delimiter=layout.delimiter,
             # Without a quote among the samples, not looking for one is a sixth faster.
-            quote_char='"' if quoted else False,
-            invalid_row_handler=handler,
+            quote_char='"' if content.find(b'"', start) >= 0 else False,
         ),
         convert_options=arrow_csv.ConvertOptions(
             decimal_point=layout.decimal,
@@ -275,11 +261,9 @@ def read_columns(content: bytes, profile: DeviceProfile, file: str) -> RawColumn
     wanted = wanted_columns(profile, head.columns)
     if not content[head.end : head.end + 64].strip():
         return RawColumns({name: np.empty(0) for name in wanted}, {}, None, first_row)
-    samples, types = memoryview(content)[head.end :], dict.fromkeys(wanted, pa.float64())
-    quoted = content.find(b'"', head.end) >= 0
-    handler = _RowsOfWrongLength()
+    types = dict.fromkeys(wanted, pa.float64())
     try:
-        table = _parse(samples, head.columns, types, layout, handler, quoted=quoted)
+        table = _parse(content, head.end, head.columns, types, layout)
     except pa.ArrowInvalid as error:
         raise StudyError(
             _explain(content[head.end :], head, wanted, layout, file)
@@ -287,7 +271,5 @@ def read_columns(content: bytes, profile: DeviceProfile, file: str) -> RawColumn
                 file, "a delimited text file", "export the file again", "lines that do not parse"
             ).problems
         ) from error
-    if handler.rows:
-        raise StudyError(_length_problem(handler.rows, table.num_rows, first_row, file))
     columns = {name: table.column(name).to_numpy() for name in wanted}
     return RawColumns(columns, {}, None, first_row)
