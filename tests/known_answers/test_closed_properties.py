@@ -114,3 +114,37 @@ def test_reversed_limbs_swap_the_limbs_and_leave_the_body(measure, base):
     )
     other = before.rename(index={"left": "right", "right": "left"}, level="side").sort_index()
     pd.testing.assert_series_equal(changed.sort_index(), other, check_exact=False, rtol=1e-12)
+
+
+def test_the_other_leg_on_the_other_plate_has_the_same_values(tmp_path_factory, base):
+    """A single-leg landing on the right: all columns swapped, and the table of recordings."""
+
+    def swapped(columns):
+        names = {"left": "right", "right": "left"}
+        return {
+            name: columns[
+                next((name.replace(a, b) for a, b in names.items() if f"_{a}_" in name), name)
+            ]
+            for name in columns
+        }
+
+    settings = write_closed_study(
+        tmp_path_factory.mktemp("study"), RATE, plan({"noise": 1}), processing=NATIVE,
+        change=swapped,
+    )  # fmt: skip
+    path = settings.study_folder / "recordings.csv"
+    rows = pd.read_csv(path)
+    single = rows["task"].str.startswith("single_leg")
+    rows.loc[single, "limb"] = "right"
+    rows.to_csv(path, index=False)
+    tables = (extract(settings, settings.results_folder)["metrics"], base["metrics"])
+    right, left = (
+        table.loc[table["task"].str.startswith("single_leg")].set_index(["metric", "sensor"])
+        for table in tables
+    )
+    assert set(right["side"]) == {"right"}
+    assert set(left["side"]) == {"left"}
+    assert set(right["limb"]) == {"uninvolved"}
+    assert set(left["limb"]) == {"involved"}
+    pd.testing.assert_series_equal(right["value"], left["value"], check_exact=False, rtol=1e-12)
+    pd.testing.assert_series_equal(right["flags"], left["flags"])
