@@ -103,7 +103,7 @@ def gyro_values(
         flexion.rate, contact=start
     )
     values["mean_knee_flexion_rate_first_100_ms"] = _mean_rate(flexion, rate_hz, start, end)
-    values["knee_flexion_at_peak_vgrf"] = _at_force_peak(flexion, force_peak)
+    values["knee_flexion_at_peak_vgrf"] = _at_force_peak(flexion, start, force_peak)
     values = {metric: shifted(outcome, flexion.offset) for metric, outcome in values.items()}
     others = flexion.flags - OF_ZERO
     flags = {metric: flexion.flags if metric in FROM_ZERO else others for metric in values}
@@ -120,15 +120,18 @@ def _mean_rate(flexion: KneeAngle, rate_hz: float, contact: float, end: float | 
     return mean_knee_flexion_rate(flexion.rate, rate_hz, contact=contact, window_s=MEAN_RATE_S)
 
 
-def _at_force_peak(flexion: KneeAngle, force_peak: float | Refused) -> Outcome:
-    """Return the angle where the force of the plate has its peak, in degrees."""
+def _at_force_peak(flexion: KneeAngle, contact: float, force_peak: float | Refused) -> Outcome:
+    """Return the angle where the force of the plate has its peak, in degrees.
+
+    It was integrated over the samples from the contact on, so these are the ones it rests on.
+    """
     if isinstance(force_peak, Refused):
         return force_peak
     position = force_peak - flexion.offset
     if not 0.0 <= position <= len(flexion.angle) - 1:
         return Refused(Reason.SHORT_RECORDING, "the peak of the force lies outside of the angle")
     value = math.degrees(value_at(flexion.angle, position))
-    return Measured(value, math.floor(position), math.ceil(position))
+    return Measured(value, math.floor(contact), math.ceil(position))
 
 
 def camera_values(

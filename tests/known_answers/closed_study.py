@@ -223,6 +223,15 @@ def write_closed_study(
     return load_settings(config)
 
 
+def change_profiles(root: Path, change: Callable[[dict], None]) -> Settings:
+    """Change every device profile of a written study in place; return the settings, read again."""
+    for path in sorted((root / "config" / "devices").glob("*.yaml")):
+        content = yaml.safe_load(path.read_text(encoding="utf-8"))
+        change(content)
+        path.write_text(yaml.safe_dump(content), encoding="utf-8")
+    return load_settings(root / "config")
+
+
 def write_tables(
     folder: Path, people: list[str], mass_kg: float, rows: list, standing: list
 ) -> None:
