@@ -46,13 +46,22 @@ def assert_same_values(changed, base, **tolerance):
     pd.testing.assert_series_equal(values(changed), values(base), check_exact=False, **tolerance)
 
 
-@pytest.mark.parametrize("file_format", ["parquet", "matlab"])
+@pytest.mark.parametrize("file_format", ["tsv", "parquet", "matlab"])
 def test_a_file_format_changes_nothing(measure, base, file_format):
     other = measure(file_format=file_format)
     for name in ("metrics", "landings"):
         left, right = other[name], base[name]
         # the file's own name and hash stand elsewhere; every value, sample and flag is the same
         pd.testing.assert_frame_equal(left, right, check_exact=True)
+
+
+def test_c3d_changes_the_last_digits_only(measure, base):
+    """Its samples have single precision, 6e-8 of the value; the file format does nothing else."""
+    other = measure(file_format="c3d")
+    assert_same_values(other, base, rtol=2e-5, atol=2e-5)
+    for name in ("metrics", "landings"):
+        places = [c for c in base[name] if c.endswith("_sample") or c in ("flags", "valid")]
+        pd.testing.assert_frame_equal(other[name][places], base[name][places])
 
 
 def test_an_offset_of_plates_and_gyroscopes_changes_nothing(measure, base):
