@@ -33,6 +33,7 @@ WORDS: dict[str, str] = {
     "incomplete_plate": "foot not wholly on the plate",
     "second_hop": "second hop after landing",
     "clipped": "sensor saturated",
+    "clipped_unbounded": "sensor saturated, value off either way",
     "gap": "gap in the signal",
     "missing_samples": "missing samples",
     "rate_mismatch": "sampling rate not as declared, or too low",

@@ -14,6 +14,7 @@ class Reason(StrEnum):
     INCOMPLETE_PLATE = "incomplete_plate"
     SECOND_HOP = "second_hop"
     CLIPPED = "clipped"
+    CLIPPED_UNBOUNDED = "clipped_unbounded"
     GAP = "gap"
     MISSING_SAMPLES = "missing_samples"
     RATE_MISMATCH = "rate_mismatch"

@@ -126,7 +126,10 @@ def plate_flights(
 
 
 def waist_flights(size_g: Signal, rate_hz: float, settings: Events) -> list[Flight]:
-    """Return the times of near weightlessness at the waist that end in an impact, or not at all."""
+    """Return the times of near weightlessness at the waist that end in an impact.
+
+    Or at the end of the recording; a lull after which nothing rises is no flight.
+    """
     light = size_g < settings.waist_flight_threshold_g
     ringing = _fewer_than(settings.waist_ringing_s * rate_hz)
     steady = _closed(light, _fewer_than(settings.waist_hold_s * rate_hz))
@@ -139,7 +142,8 @@ def waist_flights(size_g: Signal, rate_hz: float, settings: Events) -> list[Flig
         first = int(merged_firsts[within])
         level = settings.waist_flight_threshold_g
         takeoff = _crossing(size_g, first, level) if first > 0 else None
-        search = size_g[end : end + int(np.ceil(settings.waist_search_s * rate_hz)) + 1]
+        reach = int(np.ceil(settings.waist_search_s * rate_hz))
+        search = size_g[end : end + reach + 1]
         contact, peak = None, 0.0
         if len(search):
             top = end + int(np.argmax(search))
@@ -149,7 +153,8 @@ def waist_flights(size_g: Signal, rate_hz: float, settings: Events) -> list[Flig
                 rise = first + int(rises[-1])
                 contact = _crossing(size_g, rise, settings.waist_contact_threshold_g)
                 peak = float(size_g[top])
-        if contact is None or peak >= settings.waist_landing_peak_g:
+        unfinished = contact is None and end + reach >= len(size_g)
+        if unfinished or peak >= settings.waist_landing_peak_g:
             flights.append(Flight(takeoff, contact, peak))
     return flights
 

@@ -43,6 +43,9 @@ def waist_flights(
     `waist_contact_threshold_g` before the impact peak, walking back from the peak within
     `waist_search_s` after the flight. Source: common practice, no source.
 
+    A fall ends on the ground: where the recording goes on and nothing rises to
+    `waist_contact_threshold_g`, nobody flew. A quick rise from the squat unloads the waist as long.
+
     Belt and soft tissue ring: an excursion right after take-off, and a dip between toe and heel
     peak, that last less than `waist_ringing_s` move neither event. Source: common practice, no
     source; toe and heel peak lie within 15 to 100 ms of contact.
@@ -73,6 +76,8 @@ def waist_flights(
                 waist_contact_threshold_g,
                 ringing,
             )
+        if contact is None and end + search < len(resultant_g):
+            continue
         phases.append(FlightPhase(takeoff, contact, peak if contact is not None else 0.0))
     return tuple(phases)
 

@@ -50,6 +50,9 @@ def _poses(
     faults = []
     for item, signals in usable_of(recordings):
         name = item.position
+        if not signals.has(*channels):
+            faults.append(f"{name}: an axis has no reading in the whole recording")
+            continue
         try:
             pose = static_pose(
                 signals.stack(list(channels)),
@@ -79,12 +82,12 @@ def _within_residual(
 
 
 def _places(recordings: Sequence[Bench]) -> list[tuple[str, tuple[str, ...]]]:
-    """Return the accelerometers that every usable recording holds."""
+    """Return the accelerometers of the unit: those that any usable recording holds."""
     usable = [signals for _, signals in usable_of(recordings)]
     found = [
         (place, channels)
         for place, channels in ACCELEROMETERS.items()
-        if usable and all(signals.has(*channels) for signals in usable)
+        if any(signals.has(*channels) for signals in usable)
     ]
     return found or [("waist", WAIST)]
 

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+from numpy.typing import NDArray
+
 from pipeline.extraction.knee import Knee, KneeAngle, angle_around
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.stretch import filtered_between, unfit_for
@@ -18,6 +21,8 @@ from pipeline.metrics.knee_timing import (
 from pipeline.metrics.outcome import Measured, Outcome, Refused
 from pipeline.reasons import Reason
 from shared.settings.processing import ProcessingSettings
+
+Signal = NDArray[np.float64]
 
 FROM_ZERO = ("knee_flexion_at_contact", "peak_knee_flexion", "knee_flexion_at_peak_vgrf")
 """Angles that count from the standing angle; differences and rates do not need it."""
@@ -37,6 +42,19 @@ RATES = (
 )
 MEAN_RATE_S = 0.100
 _OUTSIDE = Refused(Reason.SHORT_RECORDING, "the contact lies outside of the recording")
+_STANDSTILL = 1e-9
+"""rad/s, rad: a signal that moves less is one number, but for rounding; a knee that lands moves."""
+
+
+def _dead(signal: Signal, contact: float, reach: int, what: str) -> Refused | None:
+    """Return why a sensor measured nothing in a landing; None where its signal moves.
+
+    A broken lead reads one number (mostly zero) for ever: half of the knee's flexion would pass
+    for all of it.
+    """
+    if np.ptp(signal[math.floor(contact) : reach + 1]) > _STANDSTILL:
+        return None
+    return Refused(Reason.MISSING_SAMPLES, f"{what} reads one and the same number in the landing")
 
 
 def gyro_values(
@@ -61,6 +79,9 @@ def gyro_values(
         return dict.fromkeys((*FLEXION, *RATES), _OUTSIDE), {}
     if (unfit := unfit_for(settings.filtering.angular_rate_hz, knee.signals)) is not None:
         return dict.fromkeys((*FLEXION, *RATES), unfit), {}
+    for segment, raw in {"thigh": knee.thigh, "shank": knee.shank}.items():
+        if dead := _dead(raw, contact, reach, f"the gyroscope of the {segment}"):
+            return dict.fromkeys((*FLEXION, *RATES), dead), {}
     flexion = angle_around(knee, contact, reach, settings)
     start = contact - flexion.offset
     window_s = settings.windows.knee_flexion_s
@@ -82,7 +103,7 @@ def gyro_values(
         flexion.rate, contact=start
     )
     values["mean_knee_flexion_rate_first_100_ms"] = _mean_rate(flexion, rate_hz, start, end)
-    values["knee_flexion_at_peak_vgrf"] = _at_force_peak(flexion, force_peak)
+    values["knee_flexion_at_peak_vgrf"] = _at_force_peak(flexion, start, force_peak)
     values = {metric: shifted(outcome, flexion.offset) for metric, outcome in values.items()}
     others = flexion.flags - OF_ZERO
     flags = {metric: flexion.flags if metric in FROM_ZERO else others for metric in values}
@@ -99,15 +120,18 @@ def _mean_rate(flexion: KneeAngle, rate_hz: float, contact: float, end: float | 
     return mean_knee_flexion_rate(flexion.rate, rate_hz, contact=contact, window_s=MEAN_RATE_S)
 
 
-def _at_force_peak(flexion: KneeAngle, force_peak: float | Refused) -> Outcome:
-    """Return the angle where the force of the plate has its peak, in degrees."""
+def _at_force_peak(flexion: KneeAngle, contact: float, force_peak: float | Refused) -> Outcome:
+    """Return the angle where the force of the plate has its peak, in degrees.
+
+    It was integrated over the samples from the contact on, so these are the ones it rests on.
+    """
     if isinstance(force_peak, Refused):
         return force_peak
     position = force_peak - flexion.offset
     if not 0.0 <= position <= len(flexion.angle) - 1:
         return Refused(Reason.SHORT_RECORDING, "the peak of the force lies outside of the angle")
     value = math.degrees(value_at(flexion.angle, position))
-    return Measured(value, math.floor(position), math.ceil(position))
+    return Measured(value, math.floor(contact), math.ceil(position))
 
 
 def camera_values(
@@ -128,6 +152,8 @@ def camera_values(
     if (unfit := unfit_for(settings.filtering.camera_angle_hz, signals)) is not None:
         return dict.fromkeys(FLEXION, unfit)
     reach = math.ceil(contact + settings.windows.knee_flexion_s * rate_hz) + 1
+    if dead := _dead(raw, contact, reach, "the camera's knee angle"):
+        return dict.fromkeys(FLEXION, dead)
     angle = filtered_between(
         raw,
         rate_hz,

@@ -114,7 +114,12 @@ class Carrier:
             if outside := range_flags(outcome.value, metric.range):
                 flags |= outside
             if self.clipped is not None:
-                flags |= clip_flags(self.clipped, outcome.first_sample, outcome.last_sample)
+                flags |= clip_flags(
+                    self.clipped,
+                    outcome.first_sample,
+                    outcome.last_sample,
+                    bounded=metric.when_clipped != "affected",
+                )
             if self.signals.as_recorded.gaps:
                 flags |= self._gap_flags(outcome, events, limits)
         return Value(

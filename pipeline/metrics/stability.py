@@ -31,7 +31,8 @@ def time_to_stabilisation(
     """Return the time from contact until the force stays near body weight, in s.
 
     It is the first instant from which the force stays within `band_share` of body weight for at
-    least `hold_s`, all of it within `trial_s` after contact.
+    least `hold_s`, all of it within `trial_s` after contact; interpolated between the last sample
+    outside of the band and the first one inside.
 
     Parameters
     ----------
@@ -56,5 +57,12 @@ def time_to_stabilisation(
             f"the force does not stay within {band_share:.0%} of body weight for {hold_s:g} s "
             f"within {trial_s:g} s after contact",
         )
-    stable = first + int(starts[held[0]])
-    return Measured((stable - contact) / rate_hz, first, first + int(ends[held[0]]) - 1)
+    stable = int(starts[held[0]])
+    entered = first + (_entry(away, stable, band_share * body_weight_n) if stable else 0.0)
+    return Measured((entered - contact) / rate_hz, first, first + int(ends[held[0]]) - 1)
+
+
+def _entry(away: Signal, inside: int, band_n: float) -> float:
+    """Return where a straight line from the sample before `inside` meets the edge of the band."""
+    before, after = float(away[inside - 1]), float(away[inside])
+    return inside - 1 + (before - math.copysign(band_n, before)) / (before - after)

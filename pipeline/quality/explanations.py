@@ -13,8 +13,11 @@ EXPLANATIONS: dict[str, str] = {
     Reason.SECOND_HOP: "the athlete left the ground again after the last landing of the task",
     Reason.CLIPPED: "a sensor reached the end of its range inside the window: the peak is larger "
     "than recorded",
+    Reason.CLIPPED_UNBOUNDED: "a sensor reached the end of its range inside the window, and nobody "
+    "can tell which way the value is off",
     Reason.GAP: "samples are missing inside the window, too many to bridge",
-    Reason.MISSING_SAMPLES: "samples are missing in the recording",
+    Reason.MISSING_SAMPLES: "samples are missing in the recording, or its sensor reads one number "
+    "all the time",
     Reason.RATE_MISMATCH: "the sampling rate of the file is not the declared one, or too low for "
     "the cut-off of the filter",
     Reason.SYNC_FAIL: "the value needs an instant of another recording, and the recordings of the "

@@ -30,5 +30,6 @@ def one_row_per_flag(table: pd.DataFrame, among: Collection[str]) -> pd.DataFram
     Rows keep their order; the flags of a row come sorted. A row without such a flag vanishes.
     """
     flagged = table.loc[table["flags"] != ""]
-    long = flagged.assign(flag=flagged["flags"].str.split(SEPARATOR)).explode("flag")
+    # Not `.str`: a table without rows has no strings for it, and a study may have no landing.
+    long = flagged.assign(flag=[split_flags(text) for text in flagged["flags"]]).explode("flag")
     return long.loc[long["flag"].isin(list(among))].reset_index(drop=True)

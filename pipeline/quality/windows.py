@@ -41,11 +41,16 @@ def saturation(
     )
 
 
-def clip_flags(clipped: Clipping | None, first: int, last: int) -> frozenset[str]:
-    """Return `clipped` where a window (slots, both ends included) holds a clipped sample."""
+def clip_flags(clipped: Clipping | None, first: int, last: int, *, bounded: bool) -> frozenset[str]:
+    """Return what a clipped sample in a window (slots, both ends included) says of a value.
+
+    `clipped` stands for every value; where the true value is neither the same nor known to be
+    larger (not `bounded`), `clipped_unbounded` takes the value out.
+    """
     if clipped is None or not clipped.samples_between(first, last):
         return _NONE
-    return frozenset({str(Reason.CLIPPED)})
+    flags = frozenset({str(Reason.CLIPPED)})
+    return flags if bounded else flags | {str(Reason.CLIPPED_UNBOUNDED)}
 
 
 def gap_flags(

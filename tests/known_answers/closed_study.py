@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,7 +25,7 @@ Array = NDArray[np.float64]
 
 TASKS = ("single_leg_drop_landing", "drop_vertical_jump", "countermovement_jump")
 SEGMENTS = {"thigh": 0.6, "shank": -0.4}
-SUFFIXES = {"csv": "csv", "parquet": "parquet", "matlab": "mat"}
+SUFFIXES = {"csv": "csv", "tsv": "tsv", "parquet": "parquet", "matlab": "mat", "c3d": "c3d"}
 STANDING_EMPTY_S, STANDING_S = 1.0, 6.0
 
 
@@ -124,16 +125,17 @@ def profile(name: str, rate_hz: float, file_format: str, waist_range_g: float) -
         "device": name,
         "kind": "mixed",
         "description": "every sensor in one file",
-        "format": file_format,
+        "format": "csv" if file_format == "tsv" else file_format,
         "rate_hz": rate_hz,
-        "time": {"column": "time_s"},
+        "time": None if file_format == "c3d" else {"column": "time_s"},
         "channels": [
             {"channel": channel, "column": column, "unit": unit, "range": full}
             | ({"clip": True} if channel.startswith("waist") else {})
             for channel, column, unit, full in places
         ],
     }
-    return content | ({"csv": {"delimiter": ","}} if file_format == "csv" else {})
+    delimiter = {"csv": ",", "tsv": "\t"}.get(file_format)
+    return content | ({"csv": {"delimiter": delimiter}} if delimiter else {})
 
 
 def write_file(columns: dict[str, Array], path: Path) -> None:
@@ -144,8 +146,34 @@ def write_file(columns: dict[str, Array], path: Path) -> None:
         pa.parquet.write_table(table, path)
     elif path.suffix == ".mat":
         savemat(path, columns)
+    elif path.suffix == ".c3d":
+        _write_c3d(columns, path)
     else:
-        pa.csv.write_csv(table, path, pa.csv.WriteOptions(quoting_style="none"))
+        delimiter = "\t" if path.suffix == ".tsv" else ","
+        options = pa.csv.WriteOptions(quoting_style="none", delimiter=delimiter)
+        pa.csv.write_csv(table, path, options)
+
+
+def _write_c3d(columns: dict[str, Array], path: Path) -> None:
+    """Write all columns but the time as analog channels (single precision), one per frame."""
+    import ezc3d
+
+    labels = [name for name in columns if name != "time_s"]
+    units = {"N": "N", "g": "g", "s": "deg/s", "deg": "deg"}
+    rate_hz = 1.0 / float(np.diff(columns["time_s"]).mean())
+    file = ezc3d.c3d()
+    for group in ("POINT", "ANALOG"):
+        file["parameters"][group]["RATE"]["value"] = [rate_hz]
+    file["parameters"]["ANALOG"]["LABELS"]["value"] = labels
+    file["parameters"]["ANALOG"]["UNITS"]["value"] = [units[n.rsplit("_", 1)[1]] for n in labels]
+    file["data"]["points"] = np.zeros((4, 0, columns["time_s"].size))
+    file["data"]["analogs"] = np.stack([columns[name] for name in labels])[None]
+    file.write(str(path))
+    content = path.read_bytes()
+    # The library leaves an address of its own among the parameters; a study may hold none.
+    end = (int.from_bytes(content[16:18], "little") - 1) * 512
+    blank = re.sub(rb"[\w.]+@[\w.]+", lambda found: b" " * len(found.group()), content[:end])
+    path.write_bytes(blank + content[end:])
 
 
 @dataclass(frozen=True)
@@ -221,6 +249,15 @@ def write_closed_study(
     write_tables(folder, list(by_condition), mass_kg, rows, standing)
     _write_settings(config, devices, by_condition, rate_hz, file_format, processing or {})
     return load_settings(config)
+
+
+def change_profiles(root: Path, change: Callable[[dict], None]) -> Settings:
+    """Change every device profile of a written study in place; return the settings, read again."""
+    for path in sorted((root / "config" / "devices").glob("*.yaml")):
+        content = yaml.safe_load(path.read_text(encoding="utf-8"))
+        change(content)
+        path.write_text(yaml.safe_dump(content), encoding="utf-8")
+    return load_settings(root / "config")
 
 
 def write_tables(

@@ -242,6 +242,27 @@ WAIST_TRUTHS: dict[str, Callable[[Scene], float]] = {
 """Where the truth of the waist unit is another one."""
 
 
+def _by_rule_s(scene: Scene) -> float:
+    """Time between take-off and contact where the rule of the waist unit puts them.
+
+    Contact: the specific force passes 1 g; take-off: it falls below 0.4 g.
+    """
+    touch, leaves = scene.contact.time_s, scene.contact.takeoff_s or math.nan
+    rising = touch + np.arange(0.0, 0.060, STEP_S)
+    contact = rising[int(np.argmax(scene.movement.specific_force(rising) >= 1.0))]
+    falling = leaves + np.arange(-0.100, 0.005, STEP_S)
+    takeoff = falling[int(np.argmax(scene.movement.specific_force(falling) < 0.4))]
+    return abs(float(contact - takeoff))
+
+
+RULE_TRUTHS: dict[str, Callable[[Scene], float]] = {
+    "flight_time": _by_rule_s,
+    "contact_time": _by_rule_s,
+    "jump_height_from_flight_time": lambda s: G * _by_rule_s(s) ** 2 / 8.0,
+}
+"""The same times of the waist unit where its rule puts contact and take-off."""
+
+
 def truth_of(metric: str, sensor: str) -> Callable[[Scene], float] | None:
     """Return what gives the true value of a metric by a sensor; None where nothing is known."""
     if sensor == "waist" and metric in WAIST_TRUTHS:

@@ -19,8 +19,9 @@ import pandas as pd
 
 from shared.metric_dictionary import metrics
 from tests.known_answers.closed_study import plan, write_closed_study
-from tests.known_answers.closed_truth import Scene, scenes, truth_of
+from tests.known_answers.closed_truth import RULE_TRUTHS, Scene, scenes, truth_of
 from tests.known_answers.closed_truth_plate import PLATE_TRUTHS
+from tests.known_answers.error_targets import targets_section
 from tests.tiny_study.extracted import extract
 
 RATES_HZ = (100, 200, 500, 1000, 2000)
@@ -35,7 +36,8 @@ def measured(
 ) -> pd.DataFrame:
     """Return every value of the metrics table with its truth and error.
 
-    Columns: those of `metrics`, and condition, truth, error, rate.
+    Columns: those of `metrics`, and condition, truth, error, rate, error_by_rule (times of the
+    waist unit against the instants of its own rule; elsewhere not a number).
     """
     trials = plan(conditions)
     with tempfile.TemporaryDirectory() as folder:
@@ -54,6 +56,12 @@ def measured(
         for row in table.astype({"value": float}).itertuples()
     ]
     table["error"] = table["value"] - table["truth"]
+    table["error_by_rule"] = [
+        row.value - RULE_TRUTHS[row.metric](found[row.landing_id][1])
+        if row.sensor == "waist" and row.metric in RULE_TRUTHS
+        else np.nan
+        for row in table.astype({"value": float}).itertuples()
+    ]
     return table.assign(rate=rate_hz)
 
 
@@ -129,8 +137,9 @@ shows by how much."""
 
 def main() -> None:
     """Measure at all rates and write the table."""
-    rows = summary(pd.concat([measured(float(rate), TRIALS) for rate in RATES_HZ]))
-    text = [*_OPENING.splitlines(), ""]
+    values = pd.concat([measured(float(rate), TRIALS) for rate in RATES_HZ])
+    rows = summary(values)
+    text = [*_OPENING.splitlines(), "", *targets_section(values), ""]
     for condition, sentence in _TEXT.items():
         text += [f"## {condition.capitalize()}", "", sentence, ""]
         text += [*_table(rows.loc[rows["condition"] == condition]), ""]

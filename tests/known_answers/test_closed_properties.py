@@ -46,13 +46,22 @@ def assert_same_values(changed, base, **tolerance):
     pd.testing.assert_series_equal(values(changed), values(base), check_exact=False, **tolerance)
 
 
-@pytest.mark.parametrize("file_format", ["parquet", "matlab"])
+@pytest.mark.parametrize("file_format", ["tsv", "parquet", "matlab"])
 def test_a_file_format_changes_nothing(measure, base, file_format):
     other = measure(file_format=file_format)
     for name in ("metrics", "landings"):
         left, right = other[name], base[name]
         # the file's own name and hash stand elsewhere; every value, sample and flag is the same
         pd.testing.assert_frame_equal(left, right, check_exact=True)
+
+
+def test_c3d_changes_the_last_digits_only(measure, base):
+    """Its samples have single precision, 6e-8 of the value; the file format does nothing else."""
+    other = measure(file_format="c3d")
+    assert_same_values(other, base, rtol=2e-5, atol=2e-5)
+    for name in ("metrics", "landings"):
+        places = [c for c in base[name] if c.endswith("_sample") or c in ("flags", "valid")]
+        pd.testing.assert_frame_equal(other[name][places], base[name][places])
 
 
 def test_an_offset_of_plates_and_gyroscopes_changes_nothing(measure, base):
@@ -114,3 +123,37 @@ def test_reversed_limbs_swap_the_limbs_and_leave_the_body(measure, base):
     )
     other = before.rename(index={"left": "right", "right": "left"}, level="side").sort_index()
     pd.testing.assert_series_equal(changed.sort_index(), other, check_exact=False, rtol=1e-12)
+
+
+def test_the_other_leg_on_the_other_plate_has_the_same_values(tmp_path_factory, base):
+    """A single-leg landing on the right: all columns swapped, and the table of recordings."""
+
+    def swapped(columns):
+        names = {"left": "right", "right": "left"}
+        return {
+            name: columns[
+                next((name.replace(a, b) for a, b in names.items() if f"_{a}_" in name), name)
+            ]
+            for name in columns
+        }
+
+    settings = write_closed_study(
+        tmp_path_factory.mktemp("study"), RATE, plan({"noise": 1}), processing=NATIVE,
+        change=swapped,
+    )  # fmt: skip
+    path = settings.study_folder / "recordings.csv"
+    rows = pd.read_csv(path)
+    single = rows["task"].str.startswith("single_leg")
+    rows.loc[single, "limb"] = "right"
+    rows.to_csv(path, index=False)
+    tables = (extract(settings, settings.results_folder)["metrics"], base["metrics"])
+    right, left = (
+        table.loc[table["task"].str.startswith("single_leg")].set_index(["metric", "sensor"])
+        for table in tables
+    )
+    assert set(right["side"]) == {"right"}
+    assert set(left["side"]) == {"left"}
+    assert set(right["limb"]) == {"uninvolved"}
+    assert set(left["limb"]) == {"involved"}
+    pd.testing.assert_series_equal(right["value"], left["value"], check_exact=False, rtol=1e-12)
+    pd.testing.assert_series_equal(right["flags"], left["flags"])

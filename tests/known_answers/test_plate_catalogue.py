@@ -24,7 +24,6 @@ RELATIVE = {
     "vertical_stiffness": 3e-3,
     "negative_work": 4e-3,
     "net_braking_impulse": 2e-3,
-    "time_to_stabilisation": 1.5e-3,
 }
 # these may be zero: their unit counts, m/s, J/kg and ms
 ABSOLUTE = {

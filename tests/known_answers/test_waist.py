@@ -121,6 +121,24 @@ def test_tasks_by_waist():
     assert single_leg_drop_landing((), rate, TASK).flags == (Reason.NO_FLIGHT,)
 
 
+@pytest.mark.parametrize("peak_g", [0.9, 1.1])
+def test_a_lull_that_ends_in_no_rise_is_no_flight(peak_g):
+    """The body sinks for 0.15 s at 0.2 g after a landing and is caught softly: nobody jumped."""
+    rate = 500.0
+    time = sample_times(rate, 3.0)
+    landed = _jump_g(rate)
+    soft = np.where(time < 2.4, peak_g, 1.0)  # for longer than the impact is sought
+    signal = np.where((time > 2.0) & (time < 2.4), np.where(time < 2.15, 0.2, soft), landed)
+    events = drop_vertical_jump(waist_flights(signal, rate, **WAIST), rate, TASK)
+    flights = len(waist_flights(signal, rate, **WAIST))
+    assert flights == (1 if peak_g < 1.0 else 2)  # with a rise the peak decides, by the task
+    if peak_g < 1.0:
+        assert events.flags == (Reason.NO_FLIGHT,)
+        assert events.landings[0].takeoff is None
+    # Cut where the lull goes on or the catch is not yet seen, it may be a flight.
+    assert len(waist_flights(signal[: round(2.2 * rate)], rate, **WAIST)) == 2
+
+
 def test_a_recording_that_ends_in_the_impact_has_no_peak():
     signal = _jump_g(1000.0)[:1600]
     phase = waist_flights(signal, 1000.0, **WAIST)[0]

@@ -155,6 +155,21 @@ def test_an_orientation_whose_file_is_missing_is_refused(bench):
     assert "a recording (z_down) cannot be used: no such file" in reason_of(bench.run())
 
 
+def test_an_axis_without_readings_in_one_orientation_is_refused(bench):
+    for position, reading in zip(POSITIONS, readings(DIRECTIONS), strict=True):
+        empty = np.array([np.nan, 1.0, 1.0]) if position == "z_down" else np.ones(3)
+        bench.pose("set-1", "six_orientations", position, reading * empty)
+    reason = reason_of(bench.run())
+    assert reason == "z_down: an axis has no reading in the whole recording"
+
+
+def test_an_accelerometer_that_never_reads_is_refused(bench):
+    six_empty = np.full((6, 3), np.nan)
+    for position, reading in zip(POSITIONS, six_empty, strict=True):
+        bench.pose("set-1", "six_orientations", position, reading)
+    assert reason_of(bench.run()).startswith("x_down: an axis has no reading")
+
+
 def test_a_residual_beyond_the_limit_is_kept_and_not_applied(bench):
     tilted = DIRECTIONS.copy()
     tilt = np.radians(4.0)

@@ -37,3 +37,18 @@ def test_instructed_landings_have_the_metrics_of_the_plain_one_on_the_plates():
             plain = metric.tasks.get("single_leg_drop_landing")
             for style in ("soft", "stiff"):
                 assert metric.tasks.get(f"single_leg_drop_landing_{style}") == plain, metric.id
+
+
+def test_what_a_sensor_cannot_give_is_not_there():
+    """Physics: a waist unit sees both legs as one; flight times need equal heights; no moments."""
+    for metric in metrics().values():
+        for sensor in ("waist", "reference_accelerometer"):
+            assert "each" not in metric.limbs.get(sensor, ()), metric.id
+        if "flight_time" in metric.id:
+            assert "box_jump" not in metric.tasks, metric.id
+            assert 1 not in metric.tasks.get("drop_vertical_jump", ()) or metric.unit == "m/s"
+        assert not re.search(r"moment|torque|absorption|estimated", metric.id)
+        assert metric.unit not in ("N·m", "N·m/kg")
+        # force and what follows from it is measured by a plate only
+        if metric.unit.startswith(("BW", "N·s", "kN", "J")):
+            assert metric.sensors == ("plate",), metric.id

@@ -1,0 +1,40 @@
+"""The targets that ERRORS.md states are those that the pipeline meets today."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.known_answers.error_table import TARGET, TRIALS, measured
+from tests.known_answers.error_targets import BY_RULE, RATE_HZ, REASONS, judged
+
+
+@pytest.fixture(scope="module")
+def found():
+    rows = judged(measured(RATE_HZ, {"clean": TRIALS["clean"]}))
+    return rows.set_index(["metric", "sensor"])
+
+
+@pytest.fixture(scope="module")
+def stated():
+    """Metric and sensor -> yes, no or '' of the column `met` in the file."""
+    text = TARGET.read_text(encoding="utf-8").split("## Targets")[1].split("\n## ")[0]
+    cells = [line.strip("|").split("|") for line in text.splitlines() if line.startswith("| ")]
+    rows = [[cell.strip() for cell in line] for line in cells[1:]]
+    return {(row[0], row[1]): row[4].strip("*") for row in rows}
+
+
+def test_the_file_states_what_is_found(found, stated):
+    words = {True: "yes", False: "no", None: ""}
+    assert stated == {key: words[met] for key, met in found["met"].items()}
+    assert len(stated) > 55
+
+
+def test_every_missed_target_has_its_reason_and_no_other_has_one(found):
+    assert set(REASONS) == {key for key, met in found["met"].items() if met is False}
+
+
+def test_times_of_the_waist_unit_meet_the_instants_of_their_rule(found):
+    by_rule = found.xs(BY_RULE, level="sensor")
+    assert set(by_rule.index) == {"flight_time", "contact_time", "jump_height_from_flight_time"}
+    assert by_rule["met"].all()
+    assert by_rule["largest"].drop("jump_height_from_flight_time").max() < 0.01  # ms; 1 kHz
