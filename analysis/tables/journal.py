@@ -12,6 +12,9 @@ from markupsafe import Markup, escape
 from analysis.report.ledger import Exempt, Number
 from analysis.report.numerals import NO_BREAK_SPACE
 
+_WIDE = 9
+"""From so many columns on a table is printed across the page, and set smaller."""
+
 _SHORT_WORDS = ("", "none", "not run", "not planned", "not defined")
 
 Part = str | Number | Exempt
@@ -44,7 +47,7 @@ class JournalTable:
 
 
 _TABLE = """\
-<div class="scroll" role="region" tabindex="0" aria-label="Table: {title}">
+<div class="{width}" role="region" tabindex="0" aria-label="Table: {title}">
 <table id="table-{name}">
 <caption><span><b>Table {number}.</b> {title}</span></caption>
 <thead><tr>{head}</tr></thead>
@@ -120,6 +123,7 @@ def as_html(table: JournalTable, number: int) -> str:
     return str(
         Markup(_TABLE).format(
             name=table.name,
+            width="scroll wide" if len(table.columns) >= _WIDE else "scroll",
             number=Exempt(str(number), "section"),
             title=table.title,
             head=head,

@@ -49,13 +49,13 @@ def _trials(ledger: Ledger, subject: tuple[str, ...], target: str) -> Cell:
     low, high = (ledger.value(address, field) for field in ("ci_low", "ci_high"))
     estimate: Part = "not reached"
     if not math.isnan(ledger.value(address)):
-        estimate = ledger.number(address, "count")
+        estimate = ledger.number(address, "trials")
     if math.isnan(low):
         return estimate
-    fewest = ledger.number(address, "count", field="ci_low")
+    fewest = ledger.number(address, "trials", field="ci_low")
     if math.isnan(high):
         return (estimate, f" (at{NO_BREAK_SPACE}least{NO_BREAK_SPACE}", fewest, ")")
-    return with_interval(estimate, fewest, ledger.number(address, "count", field="ci_high"))
+    return with_interval(estimate, fewest, ledger.number(address, "trials", field="ci_high"))
 
 
 def _subjects(context: Context) -> list[tuple[str, ...]]:

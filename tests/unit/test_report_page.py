@@ -7,6 +7,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from analysis.labels import analysis_words, sentence_case
 from analysis.report.build import ReportError, build_report
 from analysis.report.cautions import CAUTIONS, FOOTER, as_markdown
 from analysis.report.check import check_table, read_page
@@ -142,11 +143,18 @@ def test_a_study_with_hardly_an_event_has_a_page_too(tmp_path):
     estimates = study.estimates(count=14)
     refused = estimates.loc[estimates["quantity"] == "not_run"]
     assert len(refused) > 3
-    text = words_of(page_of(make(tmp_path, estimates, study.STUDY, study.FROZEN)))
+    page = page_of(make(tmp_path, estimates, study.STUDY, study.FROZEN))
     assert (refused["note"] == "no event of this kind").sum() > 3
-    for note, count in refused["note"].value_counts().items():
-        assert text.count(note) == count, note
-    assert "What was not run, and why" in text
+    table = words_of(page[page.index('id="table-not_run"') :].partition("</table>")[0])
+    for note in refused["note"].unique():
+        assert table.count(sentence_case(note)) == 1, note  # each reason once, for all it kept
+    for analysis in refused["analysis"].unique():
+        assert analysis_words(analysis) in table.lower(), analysis
+    # Whom a reason kept out stands beside it: the groups without an event, by name.
+    reason = "No event of this kind"
+    beside = table[table.index(reason) + len(reason) :]
+    for group in ("female", "male"):
+        assert group in beside
 
 
 @pytest.mark.parametrize("name", TABLES)
