@@ -18,13 +18,19 @@ from analysis.report.cautions import CAUTIONS, FOOTER
 from analysis.report.check import check_ledger, check_page
 from analysis.report.context import Context
 from analysis.report.detectable import detectable_effects
-from analysis.report.direct_answer import direct_answer
+from analysis.report.direct_answer import direct_answer, reliabilities
 from analysis.report.force_sentences import force_sentences
 from analysis.report.glossary import GLOSSARY
 from analysis.report.ledger import Ledger, join, read_ledgers, setting
 from analysis.report.methods import methods
 from analysis.report.names import names_of, readable
-from analysis.report.numerals import LARGEST_RATIO, LARGEST_SHARE, SMALLEST_RATIO, count, percent
+from analysis.report.numerals import (
+    LARGEST_RATIO,
+    LARGEST_SHARE,
+    NO_BREAK_SPACE,
+    SMALLEST_RATIO,
+    count,
+)
 from analysis.report.page import render
 from analysis.report.prediction_sentences import prediction_sentences
 from analysis.report.sentences import not_run, study_in_brief
@@ -184,11 +190,12 @@ def page_content(
         "bounds": {
             "largest_ratio": setting(count(LARGEST_RATIO)),
             "smallest_ratio": setting(SMALLEST_RATIO),
-            "largest_share": setting(percent(LARGEST_SHARE)),
+            "largest_share": setting(f"{count(100 * LARGEST_SHARE)}{NO_BREAK_SPACE}%"),
         },
         "brief": study_in_brief(context, ledger),
         "agreement": agreement_sentences(context, ledger),
         "answer": direct_answer(context, ledger),
+        "reliabilities": reliabilities(context, ledger),
         "detectable": detectable_effects(context, ledger),
         "power": setting(context.power),
         "force": force_sentences(context, ledger),

@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from markupsafe import Markup, escape
 
 from analysis.report.ledger import Exempt, Number
-from analysis.report.numerals import NO_BREAK_SPACE
+from analysis.report.numerals import NO_BREAK_SPACE, NOT_ESTIMATED
 
 _WIDE = 9
-"""From so many columns on a table is printed across the page, and set smaller."""
+"""From so many columns on a table is set smaller, and keeps its first column in view."""
 
 _SHORT_WORDS = ("", "none", "not run", "not planned", "not defined")
 
@@ -45,6 +45,18 @@ class JournalTable:
     notes: tuple[Cell, ...] = ()
     absent: str = ""
 
+    @property
+    def why_absent(self) -> str:
+        """Why the page does not show the table, '' where it does."""
+        if not self.rows:
+            return self.absent
+        cells = [cell for row in self.rows for cell in row.cells[1:]]
+        if any(_text(cell) not in _NOT_A_NUMBER for cell in cells):
+            return ""
+        return f"{self.title}: nothing could be estimated, the reasons stand under Not run"
+
+
+_NOT_A_NUMBER = frozenset((*_SHORT_WORDS, NOT_ESTIMATED))
 
 _TABLE = """\
 <div class="{width}" role="region" tabindex="0" aria-label="Table: {title}">
@@ -111,8 +123,8 @@ def _row_html(row: Row, numeric: Sequence[bool]) -> Markup:
 
 def as_html(table: JournalTable, number: int) -> str:
     """Return the table as an HTML fragment with its number, caption, scopes and notes."""
-    if not table.rows:
-        return str(Markup('<p class="not-run">Not shown: {}.</p>\n').format(table.absent))
+    if table.why_absent:
+        return str(Markup('<p class="not-run">Not shown: {}.</p>\n').format(table.why_absent))
     numeric = [_is_numeric(table, column) for column in range(len(table.columns))]
     head = Markup("").join(
         _cell_html("th", name, flush, "col")

@@ -77,6 +77,7 @@ TABLES: dict[str, Builder] = {
     "limb_checks": limb_checks.build,
     "limb_variances": limb_checks.build_variances,
     "asymmetry": asymmetry.build,
+    "variation": reliability.build_variation,
     "reliability": reliability.build,
     "repeats": reliability.build_repeats,
     "known_groups": known_groups.build,
@@ -110,7 +111,7 @@ def write_tables(
     Parameters
     ----------
     tables, fragments : CSV and HTML files; the name of a file is that of its table in `TABLES`,
-        the order of `tables` gives the tables their numbers; one without rows takes no number
+        the order of `tables` gives the tables their numbers; one that is not shown takes no number
     numbers : ledger of all numbers that the tables print
     """
     context = Context(read_table(estimates), study, processing, plan)
@@ -122,6 +123,6 @@ def write_tables(
         table = TABLES[path.stem](context, ledger)
         write_text(as_csv(table), path)
         write_text(as_html(table, number), pages[path.stem])
-        number += bool(table.rows)
+        number += not table.why_absent
         ledgers.append(ledger.table())
     write_table(join(ledgers), numbers, "ledger")
