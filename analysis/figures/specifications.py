@@ -12,9 +12,11 @@ import pandas as pd
 
 from analysis.figures.scales import Scale, apply_scale, ratio_scale
 from analysis.figures.style import (
+    BLACK,
     FONT_PT,
     SERIES,
     SMALL_PT,
+    Look,
     exempt,
     new_figure,
     save,
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-PLANNED, OTHER = SERIES[1], SERIES[0]
+PLANNED, OTHER = SERIES[0], Look(BLACK, "D", "-", "")
 _ROW_IN, _HEAD_IN, _AXIS_IN = 0.19, 0.62, 0.45
 _TITLE_CHARACTERS = 24
 _FEW_TICKS = ((1.35, (0.8, 1.0, 1.25)), (2.2, (0.5, 1.0, 2.0)), (np.inf, (0.2, 0.5, 1.0, 2.0, 5.0)))
