@@ -164,10 +164,11 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
         notes=(
             (
                 "From the same models as the table above. Reliability is the share of the "
-                "variation between athletes, given site and covariates, with the visits' own variation counted as "
-                "error: more trials at one visit cannot remove that. Error of the mean: standard "
-                "error of measurement of the mean of the protocol's trials at one visit. "
-                "Detectable change between two visits at the level of nineteen in twenty. "
+                "variation between athletes, given site and covariates, with the visits' own "
+                "variation counted as error: more trials at one visit cannot remove that. Error"
+                " of the mean: standard error of measurement of the mean of the protocol's "
+                "trials at one visit. Detectable change between two visits at the level of "
+                "nineteen in twenty. "
                 "Intervals at ",
                 setting(context.confidence_level),
                 ": parametric bootstrap, percentiles. Metrics that are analysed as logarithms: "
