@@ -107,6 +107,8 @@ def p_value(value: float) -> str:
 
 def scientific(value: float) -> str:
     """Return a small difference with two significant digits and a power of ten, as 2.1e−7."""
+    if value == 0:
+        return "0"
     digits, exponent = f"{value:.1e}".split("e")
     return _signed(f"{digits}e{int(exponent)}")
 

@@ -35,6 +35,8 @@ from analysis.report.numerals import STYLES, is_rounding_of, write
         (7.5e9, "ratio", ">\u00a01\u202f000"),
         (1e-8, "ratio", "<\u00a00.01"),
         (0.0, "ratio", "0.00"),
+        (0.0, "scientific", "0"),
+        (-2.14e-7, "scientific", "\u22122.1e\u22127"),
         (29.03, "percent", ">\u00a01\u202f000\u00a0%"),
         (10.0, "percent", "1\u202f000.0\u00a0%"),
         (18, "trials", "18"),

@@ -21,6 +21,9 @@ from tests.unit import report_study as study
 from tests.unit.page_outline import Outline
 from tests.unit.test_figures import FIGURES, PRINTS_NUMBERS
 
+ABSENT = ("not_run", "known_groups", "native_rate", "asymmetry_indexes")
+"""Tables without rows in the invented study: its landing metric with both limbs is an angle."""
+
 CAPTIONS = sorted((ROOT / "analysis/report/captions").glob("*.rst"))
 
 
@@ -161,7 +164,7 @@ def test_a_study_with_hardly_an_event_has_a_page_too(tmp_path):
 def test_tables_are_the_same_as_csv_and_on_the_page(demo, name):
     fragment = demo / f"tables/{name}.html"
     shown = fragment.read_text(encoding="utf-8")
-    assert "<caption>" in shown or name in ("not_run", "known_groups", "native_rate")
+    assert "<caption>" in shown or name in ABSENT
     if "<caption>" in shown:
         assert check_table(demo / f"tables/{name}.csv", fragment) == []
 
@@ -215,7 +218,8 @@ def test_what_is_only_in_the_demo_is_absent_elsewhere(demo, unfrozen):
 
 
 def test_no_athlete_is_named_and_none_is_judged(demo):
-    page = page_of(demo)
+    # A picture in base64 is no text: any letters may stand in a row there.
+    page = re.sub(r"data:image/png;base64,[^\"]*", "", page_of(demo))
     assert re.search(r"A\d{4}", page) is None
     sections = [words_of(page).lower()]
     for word in ("high risk", "low risk", "risk score", "passed", "failed the", "cut-off of"):
@@ -282,7 +286,9 @@ def test_no_code_is_printed_where_a_name_belongs(demo):
     drawn = re.sub(r"<svg.*?</svg>", "", page_of(demo), flags=re.DOTALL)
     quality = (demo / "quality.html").read_text(encoding="utf-8")
     for page in (drawn, re.sub(r"<svg.*?</svg>", "", quality, flags=re.DOTALL)):
-        assert re.findall(r"\b[a-z]+_[a-z0-9_]+\b", words_of(page)) == []
+        codes = set(re.findall(r"\b[a-z]+_[a-z0-9_]+\b", words_of(page)))
+        # A folder and the pseudonym of a device unit: to be found by their names.
+        assert codes <= {"r_bundle", "unit_2"}
 
 
 def luminance(colour: str) -> float:
