@@ -20,6 +20,7 @@ from analysis.figures.style import (
     save,
     say_not_drawn,
 )
+from analysis.labels import unit_shown
 from analysis.models.sensor_pairs import sensor_pairs
 from analysis.report.agreement_groups import AgreedGroup, agreed_groups
 from analysis.report.ledger import Ledger
@@ -108,9 +109,10 @@ def _draw_panel(
     top = [ledger.value(group.address("upper_limit"), "ci_high"), rows["difference"].max(), 0.0]
     margin = 0.06 * (max(top) - min(reach))
     axes.set_ylim(min(reach) - margin, max(top) + margin)
+    unit = unit_shown(group.unit)
     exempt(axes.set_title(f"{group.title}\n{group.sensors}", fontsize=SMALL_PT), "name")
-    axes.set_xlabel("mean of both sensors", fontsize=SMALL_PT)
-    axes.set_ylabel("difference", fontsize=SMALL_PT)
+    axes.set_xlabel(f"Mean of both sensors ({unit})", fontsize=SMALL_PT)
+    axes.set_ylabel(f"Difference ({unit})", fontsize=SMALL_PT)
     axes.locator_params(axis="x", nbins=6)
 
 

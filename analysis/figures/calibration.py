@@ -50,8 +50,8 @@ def calibration_figure(rows: pd.DataFrame) -> Figure:
     # The same scale on both axes, but only as wide as there are predictions.
     axes.set_xlim(0, 1.1 * float(predicted.max()))
     axes.set_ylim(0, top)
-    axes.set_xlabel("predicted risk by the horizon (%)")
-    axes.set_ylabel("observed risk by the horizon (%)")
+    axes.set_xlabel("Predicted risk by the horizon (%)")
+    axes.set_ylabel("Observed risk by the horizon (%)")
     axes.legend(loc="upper left", handlelength=2.6)
     return figure
 

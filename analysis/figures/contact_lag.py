@@ -71,8 +71,8 @@ def _draw_panel(
         )  # fmt: skip
         address(text, number.ledger_id)
     axes.axvline(0.0, color=GREY, lw=0.7, ls=":", zorder=1)
-    axes.set_xlabel("contact by waist minus contact by plate (ms)", fontsize=SMALL_PT)
-    axes.set_ylabel("landings", fontsize=SMALL_PT)
+    axes.set_xlabel("Contact by waist minus contact by plate (ms)", fontsize=SMALL_PT)
+    axes.set_ylabel("Landings", fontsize=SMALL_PT)
 
 
 def contact_lag_figure(rows: pd.DataFrame, tasks: Mapping[str, str], ledger: Ledger) -> Figure:

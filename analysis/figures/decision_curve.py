@@ -44,8 +44,8 @@ def decision_figure(rows: pd.DataFrame) -> Figure:
     top, bottom = float(shown["ci_high"].max()), float(shown["ci_low"].min())
     # Acting for all falls without bound; it is cut where it no longer competes.
     axes.set_ylim(bottom - 0.15 * (top - bottom), top + 0.05 * (top - bottom))
-    axes.set_xlabel("threshold risk by the horizon (%)")
-    axes.set_ylabel("net benefit per athlete")
+    axes.set_xlabel("Threshold risk by the horizon (%)")
+    axes.set_ylabel("Net benefit per athlete")
     axes.legend(loc="upper right", handlelength=2.6)
     return figure
 

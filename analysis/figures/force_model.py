@@ -58,17 +58,20 @@ def _scatter(axes: Axes, rows: pd.DataFrame, *, errors: bool) -> None:
         if part.empty:
             continue
         up = part[ESTIMATED] - part[MEASURED] if errors else part[ESTIMATED]
-        size = 14 if marker == "x" else 7
-        width = 0.8 if marker == "x" else 0.0
+        size = 14 if marker == "x" else 9
+        # Open marks keep the limbs apart where the page is printed in grey.
+        is_open = marker == LIMBS["uninvolved"].marker
+        width = 0.0 if not is_open and marker != "x" else 0.8
         # Thousands of points as one picture: as single marks they would outweigh the page.
         axes.scatter(
             part[MEASURED] if not errors else part[ESTIMATED],
             up,
             s=size,
-            color=colour,
+            facecolors="none" if is_open else colour,
+            edgecolors=None if marker == "x" else colour,
             marker=marker,
             linewidths=width,
-            alpha=0.9 if marker == "x" else 0.4,
+            alpha=0.9 if marker == "x" else 0.5,
             label=label,
             rasterized=True,
         )

@@ -84,8 +84,8 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, tasks: list[str]) -> None:
     axes.set_yticks([0.0, 0.2, 0.4, 0.6, 0.8, 0.9, 1.0])
     axes.set_xlim(0.5, rows["trials"].max() + 0.5)
     axes.set_xticks(range(1, int(rows["trials"].max()) + 1))
-    axes.set_xlabel("trials averaged at one visit", fontsize=SMALL_PT)
-    axes.set_ylabel("reliability (share)", fontsize=SMALL_PT)
+    axes.set_xlabel("Trials averaged at one visit", fontsize=SMALL_PT)
+    axes.set_ylabel("Reliability (share)", fontsize=SMALL_PT)
 
 
 def reliability_figure(rows: pd.DataFrame, tasks: Mapping[str, str]) -> Figure:

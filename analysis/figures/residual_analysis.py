@@ -66,10 +66,10 @@ def _draw_panel(axes: Axes, rows: pd.DataFrame, looks: Mapping[str, Look]) -> No
     axes.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
     axes.yaxis.set_minor_formatter("")
     axes.set_xlim(0.0, None)
-    title = f"{sentence_case(words(first['signal']))},\n{first['device']}"
+    title = f"{sentence_case(words(first['signal']))},\n{words(first['device'])}"
     exempt(axes.set_title(title, fontsize=SMALL_PT), "name")
-    axes.set_ylabel(f"residual ({unit_shown(first['unit'])})", fontsize=SMALL_PT)
-    axes.set_xlabel("cut-off (Hz)", fontsize=SMALL_PT)
+    axes.set_ylabel(f"Residual ({unit_shown(first['unit'])})", fontsize=SMALL_PT)
+    axes.set_xlabel("Cut-off (Hz)", fontsize=SMALL_PT)
 
 
 def _legend(figure: Figure, looks: Mapping[str, Look], tasks: Mapping[str, str]) -> None:

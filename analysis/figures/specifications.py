@@ -12,9 +12,11 @@ import pandas as pd
 
 from analysis.figures.scales import Scale, apply_scale, ratio_scale
 from analysis.figures.style import (
+    BLACK,
     FONT_PT,
     SERIES,
     SMALL_PT,
+    Look,
     exempt,
     new_figure,
     save,
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-PLANNED, OTHER = SERIES[1], SERIES[0]
+PLANNED, OTHER = SERIES[0], Look(BLACK, "D", "-", "")
 _ROW_IN, _HEAD_IN, _AXIS_IN = 0.19, 0.62, 0.45
 _TITLE_CHARACTERS = 24
 _FEW_TICKS = ((1.35, (0.8, 1.0, 1.25)), (2.2, (0.5, 1.0, 2.0)), (np.inf, (0.2, 0.5, 1.0, 2.0, 5.0)))
@@ -54,6 +56,12 @@ def specification_rows(estimates: pd.DataFrame, plan: dict[str, Any]) -> pd.Data
     table[_VALUES] = table[_VALUES].astype("float64")
     estimated = table.groupby("outcome")["estimate"].transform("count") > 0
     return table.loc[estimated].reset_index(drop=True)
+
+
+def shown_rows(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows that are drawn: a choice that no metric was run under has no line."""
+    ran = rows.groupby(["outcome", "choice"])["estimate"].transform("count") > 0
+    return rows.loc[ran | (rows["choice"] == AS_PLANNED.words)]
 
 
 def _draw_panel(axes: Axes, rows: pd.DataFrame, scale: Scale) -> None:
@@ -94,14 +102,18 @@ def specification_figure(rows: pd.DataFrame, plan: dict[str, Any]) -> Figure:
     """Return one row of panels per outcome, one panel per metric, one line per choice."""
     if rows.empty:
         return say_not_drawn("No primary model was run.")
+    outcomes = list(dict.fromkeys(rows["outcome"]))
     scale = ratio_scale("Hazard ratio per SD", list(rows[_VALUES].to_numpy().ravel()))
     # The panels are narrow: the ticks of a full axis would run into each other.
     ticks = next(few for widest, few in _FEW_TICKS if scale.limits[1] <= widest)
     scale = replace(scale, ticks=tuple(t for t in ticks if t <= scale.limits[1] >= 1 / t))
-    outcomes = list(dict.fromkeys(rows["outcome"]))
-    height = len(outcomes) * (len(choices(plan)) * _ROW_IN + _HEAD_IN + _AXIS_IN)
-    figure = new_figure(height)
-    panels = figure.subplots(len(outcomes), len(plan["primary"]), squeeze=False)
+    rows = shown_rows(rows)
+    lines = [rows.loc[rows["outcome"] == outcome, "choice"].nunique() for outcome in outcomes]
+    heights = [count * _ROW_IN + _HEAD_IN + _AXIS_IN for count in lines]
+    figure = new_figure(sum(heights))
+    panels = figure.subplots(
+        len(outcomes), len(plan["primary"]), squeeze=False, height_ratios=heights
+    )
     for line, outcome in zip(panels, outcomes, strict=True):
         for axes, predictor in zip(line, plan["primary"], strict=True):
             chosen = (rows["outcome"] == outcome) & (rows["term"] == predictor["name"])

@@ -72,9 +72,9 @@ def kenward_roger_t(
         degrees = moments.scaled_f(row[None, :])[0]
         if not (variance > 0.0 and degrees > 0.0):
             raise ModelRefusedError(
-                f"Kenward-Roger gives variance {variance} and {degrees} degrees of freedom: the "
-                "data hold too little information on the variances; use Satterthwaite or fewer "
-                "random terms"
+                f"Kenward-Roger gives variance {variance:.3g} and {degrees:.3g} degrees of "
+                "freedom: the data hold too little information on the variances; use Satterthwaite "
+                "or fewer random terms"
             )
         estimate = float(row @ fit.coefficients)
         out.append(_t_test(estimate, float(np.sqrt(variance)), degrees, level, KENWARD_ROGER))

@@ -83,7 +83,7 @@ def refusal(fields: EstimateFields) -> str:
     athletes = fields["n_athletes"]
     if athletes >= MINIMUM_ATHLETES:
         return ""
-    return f"{athletes} athletes have valid values; limits need at least {MINIMUM_ATHLETES}"
+    return f"athletes with valid values: {athletes}; limits need at least {MINIMUM_ATHLETES}"
 
 
 def add_group(group: rows_of.Group, valid: pd.DataFrame, on_ratio_scale: bool) -> None:

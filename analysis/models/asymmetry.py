@@ -143,7 +143,7 @@ def metric_numbers(
         term = (visit, against)
         fields: EstimateFields = {"n_athletes": involved.size}
         if involved.size < MINIMUM_ATHLETES:
-            reason = f"{involved.size} athletes have both limbs; a mean needs {MINIMUM_ATHLETES}"
+            reason = f"athletes with both limbs: {involved.size}; a mean needs {MINIMUM_ATHLETES}"
             numbers.not_run((*subject, *term), reason, **fields)
             continue
         try:

@@ -164,7 +164,7 @@ def too_few(events: int, coefficients: int, plan: Mapping[str, Any]) -> str:
     if events >= least * coefficients:
         return ""
     return (
-        f"{events} events for {coefficients} coefficients, planned for at least {least:g} events "
+        f"events: {events}, coefficients: {coefficients}; planned for at least {least:g} events "
         "per coefficient"
     )
 

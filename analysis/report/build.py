@@ -18,11 +18,19 @@ from analysis.report.cautions import CAUTIONS, FOOTER
 from analysis.report.check import check_ledger, check_page
 from analysis.report.context import Context
 from analysis.report.detectable import detectable_effects
-from analysis.report.direct_answer import direct_answer
+from analysis.report.direct_answer import direct_answer, reliabilities
 from analysis.report.force_sentences import force_sentences
 from analysis.report.glossary import GLOSSARY
 from analysis.report.ledger import Ledger, join, read_ledgers, setting
 from analysis.report.methods import methods
+from analysis.report.names import names_of, readable
+from analysis.report.numerals import (
+    LARGEST_RATIO,
+    LARGEST_SHARE,
+    NO_BREAK_SPACE,
+    SMALLEST_RATIO,
+    count,
+)
 from analysis.report.page import render
 from analysis.report.prediction_sentences import prediction_sentences
 from analysis.report.sentences import not_run, study_in_brief
@@ -31,26 +39,38 @@ from shared.tables import read_table, write_table, write_text
 
 PLACE = "report"
 
-CONTENTS = (
-    ("brief", "Study in brief"),
-    ("reading", "How to read this report"),
-    ("flow", "Athletes"),
-    ("quality", "Data quality"),
-    ("measurements", "Measurements"),
-    ("reliability", "Reliability"),
-    ("agreement", "Agreement between sensors"),
-    ("force", "Force estimated from waist acceleration"),
-    ("results", "Results"),
-    ("prediction", "Prediction in the group"),
-    ("sensors", "How good are the sensors for the question?"),
-    ("planted", "Planted and found (demo only)"),
-    ("methods", "Methods"),
-    ("plan", "Plan, freeze and deviations"),
-    ("software", "Software"),
-    ("cautions", "Cautions"),
-    ("glossary", "Glossary"),
-)
-"""Address and heading of each section, in the order of the page."""
+CONTENTS = {
+    "The answer": (
+        ("brief", "Study in brief"),
+        ("reading", "How to read this report"),
+        ("flow", "Athletes"),
+        ("sensors", "How good are the sensors for the question?"),
+        ("hazards", "Metrics at clearance and injury"),
+        ("injuries", "Second injuries"),
+    ),
+    "How far it holds": (
+        ("sensitivity", "Other choices, other answers?"),
+        ("checks", "Checks of the models"),
+        ("prediction", "Prediction in the group"),
+        ("planted", "Planted and found (demo only)"),
+    ),
+    "What lies behind it": (
+        ("quality", "Data quality"),
+        ("measurements", "Measurements"),
+        ("reliability", "Reliability"),
+        ("agreement", "Agreement between sensors"),
+        ("force", "Force estimated from waist acceleration"),
+    ),
+    "About the study": (
+        ("not-run", "Not run"),
+        ("methods", "Methods"),
+        ("plan", "Plan, freeze and deviations"),
+        ("software", "Software"),
+        ("cautions", "Cautions"),
+        ("glossary", "Glossary"),
+    ),
+}
+"""Group of sections -> address and heading of each, in the order of the page."""
 
 _ANALYSES = {
     "limb_difference": "limb_difference",
@@ -66,9 +86,14 @@ _ANALYSES = {
     "calibrated": "cox_calibrated",
     "imputed": "imputation",
     "penalised": "cox_firth",
+    "diagnosed": "cox_diagnostics",
     "alternatives": "cox_specifications",
+    "knees": "knee_level",
+    "subdistribution": "fine_gray",
     "sensitivity": "cox_e_value",
     "second_opinion": "cox_second_opinion",
+    "second_opinion_by_r": "r_second_opinion",
+    "rederived": "rederived",
     "prediction": "prediction_performance",
     "prediction_size": "prediction_size",
     "prediction_sites": "prediction_sites",
@@ -131,12 +156,20 @@ def page_figures(
 
 def _reasons(context: Context) -> dict[str, str]:
     """Return why a part of the page has nothing to show, '' where it has."""
-    names = context.estimates["analysis"]
+    analyses, names = context.estimates["analysis"], names_of(context)
     return {
-        part: not_run(context, start)
-        or ("" if names.str.startswith(start).any() else "this analysis is not in the run")
+        part: readable(not_run(context, start), names)
+        or ("" if analyses.str.startswith(start).any() else "this analysis is not in the run")
         for part, start in _ANALYSES.items()
     }
+
+
+def _contents(is_demo: bool) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Return the groups of sections; what was planted is known in the demo only."""
+    return [
+        (group, [entry for entry in entries if is_demo or entry[0] != "planted"])
+        for group, entries in CONTENTS.items()
+    ]
 
 
 def page_content(
@@ -158,10 +191,16 @@ def page_content(
         "is_demo": is_demo,
         "question": context.plan["question"],
         "population": context.plan["population"],
-        "contents": [entry for entry in CONTENTS if is_demo or entry[0] != "planted"],
+        "contents": _contents(is_demo),
+        "bounds": {
+            "largest_ratio": setting(count(LARGEST_RATIO)),
+            "smallest_ratio": setting(SMALLEST_RATIO),
+            "largest_share": setting(f"{count(100 * LARGEST_SHARE)}{NO_BREAK_SPACE}%"),
+        },
         "brief": study_in_brief(context, ledger),
         "agreement": agreement_sentences(context, ledger),
         "answer": direct_answer(context, ledger),
+        "reliabilities": reliabilities(context, ledger),
         "detectable": detectable_effects(context, ledger),
         "power": setting(context.power),
         "force": force_sentences(context, ledger),

@@ -20,7 +20,7 @@ def detectable_effects(context: Context, ledger: Ledger) -> list[Markup]:
         for address in chosen.loc[chosen["outcome"] == outcome, "number_id"]:
             sentences.append(
                 phrase(
-                    "{}, {} events: {} or its inverse",
+                    "{} (events: {}): {} or its inverse",
                     context.plan["outcomes"][outcome]["label"],
                     ledger.number(address, "count", field="n_events"),
                     ledger.number(address, "ratio"),

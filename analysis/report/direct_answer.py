@@ -10,6 +10,7 @@ from analysis.report.context import Context
 from analysis.report.ledger import Ledger, phrase
 from analysis.tables.sensors import ANALYSIS, ERRORS, REFERENCE, address_of, compared
 
+MEASUREMENT_ERROR = "measurement_error"
 _ATHLETES = number_id(ANALYSIS, "all", "all", "athletes_with_all_sensors")
 
 
@@ -61,3 +62,29 @@ def direct_answer(context: Context, ledger: Ledger) -> list[Markup]:
         ledger.number(REFERENCE, "two_decimals"),
     )
     return [opening, *sentences] if sentences else []
+
+
+def _reliability(ledger: Ledger, predictor: dict[str, str]) -> Markup | None:
+    address = number_id(MEASUREMENT_ERROR, predictor["name"], "visit_error", "reliability")
+    if not ledger.holds(address):
+        return None
+    return phrase(
+        "{} ({}) {}",
+        predictor["label"],
+        words(predictor["sensor"]),
+        ledger.number(address, "two_decimals"),
+    )
+
+
+def reliabilities(context: Context, ledger: Ledger) -> Markup | None:
+    """Return how reliable the primary metrics are, for a study too small for the direct answer."""
+    found = (_reliability(ledger, predictor) for predictor in context.plan["primary"])
+    parts = [part for part in found if part is not None]
+    if not parts:
+        return None
+    return phrase(
+        "How good the sensors are for the question could be answered in part only. Of the "
+        "variation of an athlete's mean at one visit this share is the athlete's habitual value, "
+        "and the rest is error of trials and visits: {}.",
+        Markup("; ").join(parts),
+    )

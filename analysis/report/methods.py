@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 from markupsafe import Markup
 
 from analysis.labels import metric_label, sentence_case, unit_shown, words
+from analysis.report.fixed_methods import FIXED
 from analysis.report.ledger import Exempt, phrase, setting
 from analysis.report.numerals import MINUS
 from shared.metric_dictionary import metrics
@@ -354,12 +356,8 @@ def _penalised(plan: dict[str, Any]) -> Markup:
 def _alternatives(plan: dict[str, Any]) -> Markup:
     settings = plan["sensitivity"]["specifications"]
     return phrase(
-        "The primary models were checked by the score test of proportional hazards (Grambsch and "
-        "Therneau), by residuals and by variance inflation, and fitted again under one other "
-        "choice at a time (table of choices); models with fewer than {} events per coefficient "
-        "were not run. Both knees of each athlete entered one model with baseline hazards by kind "
-        "of knee and a variance clustered by athlete. Cumulative incidence was modelled by the "
-        "method of Fine and Gray, for statements on absolute risk only.",
+        "The primary models were fitted again under one other choice at a time (table of choices); "
+        "models with fewer than {} events per coefficient were not run.",
         setting(settings["least_events_per_coefficient"]),
     )
 
@@ -409,25 +407,34 @@ def _prediction(plan: dict[str, Any]) -> Markup:
     )
 
 
-def _second_opinion(_: dict[str, Any]) -> Markup:
-    return Markup("The models were fitted a second time by a general-purpose library.")
+def _fixed(part: str) -> Callable[[dict[str, Any]], Markup]:
+    return lambda _: Markup(FIXED[part])
 
 
 _ANALYSES = {
     "limb_difference": _limbs,
     "limb_checks": _limb_checks,
+    "asymmetry": _fixed("asymmetry"),
     "reliability": _reliability,
+    "known_groups": _fixed("known_groups"),
     "agreement": _agreement,
+    "force_model": _fixed("force_model"),
     "incidence": _incidence,
     "hazards": _hazard_models,
     "calibrated": _calibrated,
     "imputed": _imputed,
     "complete_cases": _complete_cases,
     "penalised": _penalised,
+    "diagnosed": _fixed("diagnosed"),
     "alternatives": _alternatives,
     "sensitivity": _sensitivity,
+    "knees": _fixed("knees"),
+    "subdistribution": _fixed("subdistribution"),
+    "prediction_size": _fixed("prediction_size"),
     "prediction": _prediction,
-    "second_opinion": _second_opinion,
+    "second_opinion": _fixed("second_opinion"),
+    "second_opinion_by_r": _fixed("second_opinion_by_r"),
+    "rederived": _fixed("rederived"),
 }
 """Part of the analysis -> what says how it was done, in the order of the text."""
 

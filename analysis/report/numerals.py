@@ -16,6 +16,15 @@ _SMALLEST_P = 0.001
 _LARGEST_P = 0.999
 _SIGNIFICANT = 3
 
+LARGEST_RATIO = 1000
+SMALLEST_RATIO = 0.01
+LARGEST_SHARE = 10
+MOST_TRIALS = 100
+"""Values beyond are printed as "larger than" or "smaller than": the data set no useful limit there.
+
+Bounds of print only, by common practice, no source; the table of estimates holds every value.
+"""
+
 
 def _signed(text: str) -> str:
     # "-0.00" would claim a direction that the digits do not show.
@@ -59,14 +68,32 @@ def style_with_precision_of(value: float) -> str:
     return ("whole", "one_decimal", "two_decimals", "three_decimals")[min(len(fraction), 3)]
 
 
+def _beyond(bound: float) -> str:
+    return f">{NO_BREAK_SPACE}{decimals(bound, 0)}"
+
+
 def ratio(value: float) -> str:
-    """Return a ratio with two decimals."""
-    return decimals(value, 2)
+    """Return a ratio with two decimals, from ten on with three significant digits.
+
+    Beyond `LARGEST_RATIO`, and where two decimals would make it zero, only the bound is printed.
+    """
+    if value > LARGEST_RATIO:
+        return _beyond(LARGEST_RATIO)
+    if 0 < value < SMALLEST_RATIO / 2:
+        return f"<{NO_BREAK_SPACE}{SMALLEST_RATIO}"
+    return decimals(value, 2) if value < 9.995 else decimals(value, 1 if value < 99.95 else 0)
 
 
 def percent(value: float) -> str:
-    """Return a share as a percentage with one decimal."""
+    """Return a share as a percentage with one decimal, beyond `LARGEST_SHARE` only the bound."""
+    if value > LARGEST_SHARE:
+        return f"{_beyond(100 * LARGEST_SHARE)}{NO_BREAK_SPACE}%"
     return f"{decimals(100 * value, 1)}{NO_BREAK_SPACE}%"
+
+
+def trials(value: float) -> str:
+    """Return a number of trials; beyond `MOST_TRIALS` nobody would jump, so only the bound."""
+    return _beyond(MOST_TRIALS) if value > MOST_TRIALS else count(value)
 
 
 def p_value(value: float) -> str:
@@ -80,6 +107,8 @@ def p_value(value: float) -> str:
 
 def scientific(value: float) -> str:
     """Return a small difference with two significant digits and a power of ten, as 2.1e−7."""
+    if value == 0:
+        return "0"
     digits, exponent = f"{value:.1e}".split("e")
     return _signed(f"{digits}e{int(exponent)}")
 
@@ -90,6 +119,7 @@ STYLES: dict[str, Callable[[float], str]] = {
     "ratio": ratio,
     "percent": percent,
     "p": p_value,
+    "trials": trials,
     "scientific": scientific,
     "whole": lambda value: decimals(value, 0),
     "one_decimal": lambda value: decimals(value, 1),

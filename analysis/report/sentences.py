@@ -13,6 +13,7 @@ from analysis.labels import sentence_case
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, phrase, setting
 from analysis.report.missing_data import handling_words, stand_in
+from analysis.report.names import names_of, readable
 from analysis.tables.incidence import incidence_address
 
 _LIMITS = ("estimate", "ci_low", "ci_high")
@@ -139,13 +140,14 @@ def study_in_brief(context: Context, ledger: Ledger) -> Brief:
         _incidence(context, ledger),
     ]
     sentences = [sentence for sentence in found if sentence is not None]
-    if reason := not_run(context, "cox_primary"):
+    names = names_of(context)
+    if reason := readable(not_run(context, "cox_primary"), names):
         sentences.append(
             phrase(
                 "Associations with injury: <strong>not run</strong>, {}.", Exempt(reason, "reason")
             )
         )
-    if reason := stand_in(context.estimates, context.plan):
+    if reason := readable(stand_in(context.estimates, context.plan), names):
         sentences.append(
             phrase("<strong>Not as planned</strong>: {}.", Exempt(sentence_case(reason), "reason"))
         )

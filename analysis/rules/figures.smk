@@ -203,6 +203,12 @@ rule draw_planted:
 # In the order of the page, which numbers them so.
 FIGURES_SHOWN = [
     "flow",
+    "hazard_ratios",
+    "incidence",
+    "specifications",
+    "calibration",
+    "decision_curve",
+    *(["planted"] if STUDY.truth else []),
     *(f"waveforms_{task}" for task in TASKS_SHOWN),
     "distributions",
     "limb_differences",
@@ -210,12 +216,6 @@ FIGURES_SHOWN = [
     "agreement",
     "contact_lag",
     "force_model",
-    "incidence",
-    "hazard_ratios",
-    "calibration",
-    "decision_curve",
-    "specifications",
-    *(["planted"] if STUDY.truth else []),
 ]
 FIGURES_WITH_NUMBERS = [
     "flow",

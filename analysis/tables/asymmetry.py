@@ -1,4 +1,4 @@
-"""Table: asymmetry of the limbs as group means of the indexes in use."""
+"""Tables: asymmetry of the limbs as group means of differences, and of the indexes in use."""
 
 from __future__ import annotations
 
@@ -64,15 +64,55 @@ def _row(row: Mapping[str, Any], tasks: Mapping[str, Any], ledger: Ledger) -> Ro
         interval_cell_or_word(ledger, f"{base}.log_ratio", "three_decimals", _NO_RATIO),
         interval_cell_or_word(ledger, f"{base}.geometric_mean_ratio", "ratio", _NO_RATIO),
     ]
-    for index in _INDEXES:
-        held = ledger.holds(f"{base}.{index}")
-        cells.append(ledger.number(f"{base}.{index}", "one_decimal") if held else _NO_RATIO)
     count = ledger.number(row["number_id"], "count", field="n_athletes")
     return Row((_label(row, tasks), _visit(row), count, *cells))
 
 
+def _index_row(row: Mapping[str, Any], tasks: Mapping[str, Any], ledger: Ledger) -> Row | None:
+    base = row["number_id"].removesuffix(".difference")
+    if not any(ledger.holds(f"{base}.{index}") for index in _INDEXES):
+        return None
+    cells = [
+        ledger.number(f"{base}.{index}", "one_decimal")
+        if ledger.holds(f"{base}.{index}")
+        else _NO_RATIO
+        for index in _INDEXES
+    ]
+    return Row((_label(row, tasks), _visit(row), *cells))
+
+
+def build_indexes(context: Context, ledger: Ledger) -> JournalTable:
+    """Return the group means of the indexes in use, of metrics whose ratio is defined."""
+    rows: list[Row] = []
+    for metric, of_metric in _situations(context):
+        found = [_index_row(row, context.study["tasks"], ledger) for row in of_metric]
+        if lines := [row for row in found if row is not None]:
+            rows += [Row((Exempt(sentence_case(metric_label(metric)), "name"),)), *lines]
+    return JournalTable(
+        "asymmetry_indexes",
+        "Asymmetry of the limbs: means over athletes of the indexes in use, in percent",
+        (
+            "Task and sensor",
+            "Visit",
+            "Limb symmetry index",
+            "Deficit",
+            "Bilateral asymmetry index",
+            "Symmetry index",
+            "Symmetry angle",
+        ),
+        tuple(rows),
+        notes=(
+            "Without asymmetry the limb symmetry index is a hundred, all others are zero. The mean "
+            "of a ratio is larger than the ratio of the means even without asymmetry, the more the "
+            "larger the error. A high index may mean two poor limbs, and for a load a higher value "
+            "of the involved limb is no improvement.",
+        ),
+        absent="no index is defined for a metric of the plan",
+    )
+
+
 def build(context: Context, ledger: Ledger) -> JournalTable:
-    """Return the group means of all indexes, metrics in the order of the dictionary."""
+    """Return the mean differences and ratios, metrics in the order of the dictionary."""
     rows: list[Row] = []
     for metric, of_metric in _situations(context):
         unit = unit_shown(metrics()[metric].unit)
@@ -80,7 +120,7 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
         rows += [_row(row, context.study["tasks"], ledger) for row in of_metric]
     return JournalTable(
         "asymmetry",
-        "Asymmetry of the limbs: means over athletes of the indexes in use",
+        "Asymmetry of the limbs: means over athletes",
         (
             "Task and sensor",
             "Visit",
@@ -88,11 +128,6 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
             "Involved minus uninvolved (interval)",
             "Log ratio (interval)",
             "Ratio, from logarithms (interval)",
-            "Limb symmetry index, %",
-            "Deficit, %",
-            "Bilateral asymmetry index, %",
-            "Symmetry index, %",
-            "Symmetry angle, %",
         ),
         tuple(rows),
         notes=(
@@ -101,13 +136,9 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
                 setting(context.confidence_level),
                 ". Positive: involved limb larger (deficit: smaller). Against the first visit: "
                 "the uninvolved limb is that of the first visit, before it could lose capacity. "
-                "Without asymmetry the limb symmetry index is a hundred, all others are zero. The "
-                "mean of a ratio is larger than the ratio of the means even without asymmetry, the "
-                "more the larger the error; the log ratio has no such bias, keeps its size when "
-                "the limbs change places and is the one to analyse. Ratios are not defined for "
-                "angles, for values near zero, or with both knees reconstructed. A high index may "
-                "mean two poor limbs, and for a load a higher value of the involved limb is no "
-                "improvement.",
+                "The log ratio keeps its size when the limbs change places, is not made larger by "
+                "error, and is the one to analyse. Ratios are not defined for angles, for values "
+                "near zero, or with both knees reconstructed.",
             ),
         ),
         absent="no athlete was measured on both limbs apart",

@@ -59,12 +59,12 @@ def _fit_in_brief(context: Context, ledger: Ledger, outcome: str) -> Cell:
 def _diagnostic_row(ledger: Ledger, outcome: str, predictor: dict[str, Any]) -> Row:
     name = predictor["name"]
     cells = [
-        _cell(ledger, number_id(DIAGNOSTICS, outcome, name, quantity), "two_decimals")
-        for quantity in (
-            "variance_inflation_factor",
-            "minimal_detectable_hazard_ratio",
-            "largest_influence",
-            "correlation_with_time",
+        _cell(ledger, number_id(DIAGNOSTICS, outcome, name, quantity), style)
+        for quantity, style in (
+            ("variance_inflation_factor", "two_decimals"),
+            ("minimal_detectable_hazard_ratio", "ratio"),
+            ("largest_influence", "two_decimals"),
+            ("correlation_with_time", "two_decimals"),
         )
     ]
     excess = [

@@ -36,7 +36,7 @@ def _rows_of_site(context: Context, ledger: Ledger, site: str) -> Iterator[Row]:
     tasks = {code: task["label"] for code, task in context.study["tasks"].items()}
     for device in devices:
         for task, label in tasks.items():
-            shown = f"{device}: {label}"
+            shown = f"{sentence_case(words(device))}: {label}"
             place = (site, device, task)
             yield from _line(ledger, "quality_recordings", place, "recordings", "usable", shown)
     for task, label in tasks.items():

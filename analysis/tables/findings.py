@@ -40,7 +40,7 @@ def _where(context: Context, ledger: Ledger, flag: str) -> tuple[Part, ...]:
         for device in context.study["sites"][site]["devices"]:
             address = number_id("nuisances", flag, (site, device), "count")
             if ledger.holds(address):
-                name = Exempt(f"{label} ({device}): ", "name")
+                name = Exempt(f"{label} ({words(device)}): ", "name")
                 parts += ["; " if parts else "", name, ledger.number(address, "count")]
     return tuple(parts)
 

@@ -119,7 +119,7 @@ def _group_label(context: Context, grouping: str, level: str) -> str:
     if grouping == "site":
         return f"site {context.sites.get(level, level)}"
     if grouping == "visit":
-        return f"{words(level)} visit" if level == "clearance" else words(level)
+        return f"{words(level)} visit"
     return words(level)
 
 

@@ -77,8 +77,9 @@ def build_comparison(context: Context, ledger: Ledger) -> JournalTable:
             (
                 "Rate ratios with exact conditional intervals at ",
                 setting(context.confidence_level),
-                "; nothing here is adjusted. The log-rank test compares the rates among those "
-                "still free of any injury; Gray's test compares the cumulative incidences, which "
+                "; nothing here is adjusted. \u221e: no event in the group compared with. The "
+                "log-rank test compares the rates among those still free of any injury; Gray's "
+                "test compares the cumulative incidences, which "
                 "also depend on how often the other ends occur. Detectable: with a power of ",
                 setting(context.power),
                 " a hazard ratio between the groups as far from one as this, or further, would be "

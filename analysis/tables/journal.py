@@ -10,7 +10,10 @@ from dataclasses import dataclass
 from markupsafe import Markup, escape
 
 from analysis.report.ledger import Exempt, Number
-from analysis.report.numerals import NO_BREAK_SPACE
+from analysis.report.numerals import NO_BREAK_SPACE, NOT_ESTIMATED
+
+_WIDE = 9
+"""From so many columns on a table is set smaller, and keeps its first column in view."""
 
 _SHORT_WORDS = ("", "none", "not run", "not planned", "not defined")
 
@@ -42,9 +45,21 @@ class JournalTable:
     notes: tuple[Cell, ...] = ()
     absent: str = ""
 
+    @property
+    def why_absent(self) -> str:
+        """Why the page does not show the table, '' where it does."""
+        if not self.rows:
+            return self.absent
+        cells = [cell for row in self.rows for cell in row.cells[1:]]
+        if any(_text(cell) not in _NOT_A_NUMBER for cell in cells):
+            return ""
+        return f"{self.title}: nothing could be estimated, the reasons stand under Not run"
+
+
+_NOT_A_NUMBER = frozenset((*_SHORT_WORDS, NOT_ESTIMATED))
 
 _TABLE = """\
-<div class="scroll" role="region" tabindex="0" aria-label="Table: {title}">
+<div class="{width}" role="region" tabindex="0" aria-label="Table: {title}">
 <table id="table-{name}">
 <caption><span><b>Table {number}.</b> {title}</span></caption>
 <thead><tr>{head}</tr></thead>
@@ -108,8 +123,8 @@ def _row_html(row: Row, numeric: Sequence[bool]) -> Markup:
 
 def as_html(table: JournalTable, number: int) -> str:
     """Return the table as an HTML fragment with its number, caption, scopes and notes."""
-    if not table.rows:
-        return str(Markup('<p class="not-run">Not shown: {}.</p>\n').format(table.absent))
+    if table.why_absent:
+        return str(Markup('<p class="not-run">Not shown: {}.</p>\n').format(table.why_absent))
     numeric = [_is_numeric(table, column) for column in range(len(table.columns))]
     head = Markup("").join(
         _cell_html("th", name, flush, "col")
@@ -120,6 +135,7 @@ def as_html(table: JournalTable, number: int) -> str:
     return str(
         Markup(_TABLE).format(
             name=table.name,
+            width="scroll wide" if len(table.columns) >= _WIDE else "scroll",
             number=Exempt(str(number), "section"),
             title=table.title,
             head=head,

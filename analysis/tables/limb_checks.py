@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
+
 import pandas as pd
 
 from analysis.estimates import number_id
@@ -63,6 +65,15 @@ def _row(context: Context, row: pd.Series, ledger: Ledger) -> Row:
             interval_cell(ledger, by_limb, style_of(row)) if ledger.holds(by_limb) else "not run",
             interval_cell(ledger, roger, style_of(row)) if ledger.holds(roger) else "not run",
             _number(ledger, row, "influence", "largest_change", "two_decimals"),
+        )
+    )
+
+
+def _residual_row(context: Context, row: pd.Series, ledger: Ledger) -> Row:
+    tasks = {code: task["label"] for code, task in context.study["tasks"].items()}
+    return Row(
+        (
+            situation(row, tasks),
             _number(ledger, row, "residuals", "share_beyond_three_sd", "percent"),
             _number(ledger, row, "residuals", "spread_against_fitted", "two_decimals"),
             _number(ledger, row, ("predicted", "involved"), "mean_reliability", "two_decimals"),
@@ -77,12 +88,41 @@ def _checked(context: Context) -> pd.DataFrame:
     return rows.loc[rows["subject"].isin(set(checked))]
 
 
-def build(context: Context, ledger: Ledger) -> JournalTable:
-    """Return tests, other methods, influence and residuals of each model."""
-    rows: list[Row] = []
+def _by_metric(
+    context: Context, ledger: Ledger, row_of: Callable[[Context, pd.Series, Ledger], Row]
+) -> Iterator[Row]:
     for metric, of_metric in _checked(context).groupby("metric", sort=False):
-        rows.append(Row((Exempt(sentence_case(metric_label(str(metric))), "name"),)))
-        rows += [_row(context, row, ledger) for _, row in of_metric.iterrows()]
+        yield Row((Exempt(sentence_case(metric_label(str(metric))), "name"),))
+        for _, row in of_metric.iterrows():
+            yield row_of(context, row, ledger)
+
+
+def build_residuals(context: Context, ledger: Ledger) -> JournalTable:
+    """Return residuals, reliability of predictions and state of the fits of each model."""
+    return JournalTable(
+        "limb_residuals",
+        "Residuals and predictions of the mixed models of the limb difference",
+        (
+            "Task and sensor",
+            "Residuals beyond three SD",
+            "Spread against fitted value",
+            "Reliability of predicted limb differences",
+            "Fits",
+        ),
+        tuple(_by_metric(context, ledger, _residual_row)),
+        notes=(
+            "Residuals are made independent by the model's covariance; about a quarter of a "
+            "percent of a normal distribution lies beyond three standard deviations (SD). Spread "
+            "against fitted value: rank correlation, zero where the spread does not grow with the "
+            "value. Reliability of predictions: mean over athletes; not run where the model has no "
+            "limb difference of athletes.",
+        ),
+        absent="no limb model was checked",
+    )
+
+
+def build(context: Context, ledger: Ledger) -> JournalTable:
+    """Return tests, other methods and influence of each model."""
     return JournalTable(
         "limb_checks",
         TITLE,
@@ -93,12 +133,8 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
             "Limb difference, a residual variance per limb",
             "Limb difference by Kenward-Roger",
             "Largest change without one athlete, SE",
-            "Residuals beyond three SD",
-            "Spread against fitted value",
-            "Reliability of predicted limb differences",
-            "Fits",
         ),
-        tuple(rows),
+        tuple(_by_metric(context, ledger, _row)),
         notes=(
             (
                 "The estimates of the table of limb differences stand; these are checks. p: "
@@ -107,11 +143,7 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
                 setting(context.confidence_level),
                 ", REML; degrees of freedom by Satterthwaite, and beside it by Kenward and Roger. "
                 "Largest change: of the limb difference when any one athlete is left out, in "
-                "standard errors (SE). Residuals are made independent by the model's covariance; "
-                "about a quarter of a percent of a normal distribution lies beyond three standard "
-                "deviations (SD). Spread against fitted value: rank correlation, zero where the "
-                "spread does not grow with the value. Reliability of predictions: mean over "
-                "athletes; not run where the model has no limb difference of athletes.",
+                "standard errors (SE).",
             ),
         ),
         absent="no limb model was checked",
@@ -129,7 +161,7 @@ def _variance_rows(row: pd.Series, ledger: Ledger) -> list[Row]:
         drawn = number_id(
             ANALYSIS, _subject(row), ("bootstrap", term, column), "standard_deviation"
         )
-        cell = interval_cell(ledger, drawn, "measure") if ledger.holds(drawn) else "not run"
+        cell = interval_cell(ledger, drawn, "measure") if ledger.holds(drawn) else "not planned"
         found.append(Row((sentence_case(label), interval_cell(ledger, profile, "measure"), cell)))
     return found
 
@@ -155,7 +187,7 @@ def build_variances(context: Context, ledger: Ledger) -> JournalTable:
                 "Models of the plan's predictors. Intervals at ",
                 setting(context.confidence_level),
                 "; a lower limit of zero says that the variation may be none. Bootstrap: "
-                "parametric, percentiles, for the primary metrics.",
+                "parametric, percentiles, of the limb difference of the primary metrics only.",
             ),
         ),
         absent="no limb model belongs to a predictor of the plan",

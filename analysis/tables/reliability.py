@@ -16,11 +16,13 @@ from analysis.report.numerals import NO_BREAK_SPACE
 from analysis.tables.cells import interval_cell, interval_cell_or_word
 from analysis.tables.journal import Cell, JournalTable, Part, Row, with_interval
 
-_COLUMNS = (
+_COMPONENTS = (
     ("site", "standard_deviation", "measure"),
     ("athlete", "standard_deviation", "measure"),
     ("visit", "standard_deviation", "measure"),
     ("trial", "standard_deviation", "measure"),
+)
+_COLUMNS = (
     ("one_trial", "reliability", "two_decimals"),
     ("mean_of_trials", "reliability", "two_decimals"),
     ("error_of_mean", "standard_error_of_measurement", "measure"),
@@ -30,10 +32,12 @@ _REPEATS = {TRIALS: "trials of the clearance visit", VISITS: "means of the visit
 """Tables of repeats -> their words."""
 
 
-def _cells(ledger: Ledger, subject: tuple[str, ...]) -> list[Cell]:
+def _cells(
+    ledger: Ledger, subject: tuple[str, ...], columns: tuple[tuple[str, str, str], ...]
+) -> list[Cell]:
     """Return the numbers of a group with their intervals, on the log scale as shares."""
     cells: list[Cell] = []
-    for term, quantity, style in _COLUMNS:
+    for term, quantity, style in columns:
         address = number_id(ANALYSIS, subject, term, quantity)
         share = number_id(ANALYSIS, subject, term, AS_SHARE)
         if ledger.holds(share):
@@ -49,13 +53,13 @@ def _trials(ledger: Ledger, subject: tuple[str, ...], target: str) -> Cell:
     low, high = (ledger.value(address, field) for field in ("ci_low", "ci_high"))
     estimate: Part = "not reached"
     if not math.isnan(ledger.value(address)):
-        estimate = ledger.number(address, "count")
+        estimate = ledger.number(address, "trials")
     if math.isnan(low):
         return estimate
-    fewest = ledger.number(address, "count", field="ci_low")
+    fewest = ledger.number(address, "trials", field="ci_low")
     if math.isnan(high):
         return (estimate, f" (at{NO_BREAK_SPACE}least{NO_BREAK_SPACE}", fewest, ")")
-    return with_interval(estimate, fewest, ledger.number(address, "count", field="ci_high"))
+    return with_interval(estimate, fewest, ledger.number(address, "trials", field="ci_high"))
 
 
 def _subjects(context: Context) -> list[tuple[str, ...]]:
@@ -105,22 +109,50 @@ def _with_headings(
         yield from rows
 
 
-def build(context: Context, ledger: Ledger) -> JournalTable:
-    """Return components of variation, reliability, error and detectable change of each group."""
+def build_variation(context: Context, ledger: Ledger) -> JournalTable:
+    """Return the components of variation of each group."""
 
     def row(subject: tuple[str, ...]) -> Iterator[Row]:
-        needed = [_trials(ledger, subject, target) for target in ("for_80", "for_90")]
-        yield Row((_label(context, subject), *_cells(ledger, subject), *needed))
+        yield Row((_label(context, subject), *_cells(ledger, subject, _COMPONENTS)))
 
     return JournalTable(
-        "reliability",
-        "Reliability of the metrics between visits",
+        "variation",
+        "Variation of the metrics between sites, athletes, visits and trials",
         (
             "Metric, task and limb",
             "SD between sites",
             "SD between athletes",
             "SD between visits",
             "SD between trials",
+        ),
+        tuple(_with_headings(context, row)),
+        notes=(
+            (
+                "The plan's predictors come first. Standard deviations (SD) from a mixed model of "
+                "all valid trials (REML; site, visit and covariates fixed). Intervals at ",
+                setting(context.confidence_level),
+                ": parametric bootstrap, percentiles; of the SD between sites, from the sites' "
+                "adjusted means (Q-profile), wide because sites are few. Metrics that are analysed "
+                "as logarithms: shares of the value (by how much the larger of two values exceeds "
+                "the smaller).",
+            ),
+        ),
+        absent="reliability was not estimated",
+    )
+
+
+def build(context: Context, ledger: Ledger) -> JournalTable:
+    """Return reliability, error and detectable change of each group."""
+
+    def row(subject: tuple[str, ...]) -> Iterator[Row]:
+        needed = [_trials(ledger, subject, target) for target in ("for_80", "for_90")]
+        yield Row((_label(context, subject), *_cells(ledger, subject, _COLUMNS), *needed))
+
+    return JournalTable(
+        "reliability",
+        "Reliability of the metrics between visits",
+        (
+            "Metric, task and limb",
             "Reliability, one trial",
             "Reliability, mean of the trials",
             "Error of the mean",
@@ -131,18 +163,16 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
         tuple(_with_headings(context, row)),
         notes=(
             (
-                "The plan's predictors come first. Intervals at ",
+                "From the same models as the table above. Reliability is the share of the "
+                "variation between athletes, given site and covariates, with the visits' own "
+                "variation counted as error: more trials at one visit cannot remove that. Error"
+                " of the mean: standard error of measurement of the mean of the protocol's "
+                "trials at one visit. Detectable change between two visits at the level of "
+                "nineteen in twenty. "
+                "Intervals at ",
                 setting(context.confidence_level),
-                ". Standard deviations (SD) from a mixed model of all valid trials (REML; site, "
-                "visit and covariates fixed). Reliability is the share of the variation between "
-                "athletes, given site and covariates, with the visits' own variation counted as "
-                "error: more trials at one visit cannot remove that. Error of the mean: standard "
-                "error of measurement of the mean of the protocol's trials at one visit. "
-                "Detectable change between two visits at the level of nineteen in twenty. "
-                "Intervals: parametric bootstrap, percentiles; of the SD between sites, from the "
-                "sites' adjusted means (Q-profile), wide because sites are few. Metrics that are "
-                "analysed as logarithms: standard deviations, error and change are shares of the "
-                "value (by how much the larger of two values exceeds the smaller).",
+                ": parametric bootstrap, percentiles. Metrics that are analysed as logarithms: "
+                "error and change are shares of the value.",
             ),
         ),
         absent="reliability was not estimated",

@@ -143,7 +143,7 @@ def build_sensitivity(context: Context, ledger: Ledger) -> JournalTable:
     settings = context.plan["sensitivity"]
     return JournalTable(
         "sensitivity",
-        "Primary models under other choices",
+        "Straight lines, unmeasured causes and single events in the primary models",
         (
             "Metric",
             "Hazard ratio as measured",

@@ -68,7 +68,8 @@ def build_calibrations(context: Context, ledger: Ledger) -> JournalTable:
     rows = []
     for where in subjects_of(context.estimates, name, "calibrations", "count"):
         site, device, sensor, kind = where
-        label = f"{context.sites.get(site, site)}, {device}: {words(sensor)}, {words(kind)}"
+        place = f"{context.sites.get(site, site)}, {words(device)}"
+        label = f"{place}: {words(sensor)}, {words(kind)}"
         rows.append(
             Row(
                 (
@@ -117,7 +118,9 @@ def build_bench(context: Context, ledger: Ledger) -> JournalTable:
         rows.append(
             Row(
                 (
-                    Exempt(f"{device}: {words(sensor)}, {words(kind)}", "name"),
+                    Exempt(
+                        f"{sentence_case(words(device))}: {words(sensor)}, {words(kind)}", "name"
+                    ),
                     _number(ledger, name, where, "calibrations", "count", "count"),
                     _number(ledger, name, where, "accepted", "count", "count"),
                     _number(ledger, name, where, "residual", "largest", "measure"),

@@ -31,6 +31,10 @@ def compared(context: Context, ledger: Ledger, outcome: str) -> list[dict[str, s
     ]
 
 
+def _is_corrected(ledger: Ledger, outcome: str, predictor: dict[str, str], error: str) -> bool:
+    return ledger.holds(address_of(outcome, predictor["name"], error, "hazard_ratio"))
+
+
 def _row(ledger: Ledger, outcome: str, predictor: dict[str, str], error: str) -> Row:
     name = predictor["name"]
     label = f"{sentence_case(predictor['label'])} ({words(predictor['sensor'])})"
@@ -45,7 +49,7 @@ def _row(ledger: Ledger, outcome: str, predictor: dict[str, str], error: str) ->
         ERRORS[error],
     ]
     corrected = address_of(outcome, name, error, "hazard_ratio")
-    if not ledger.holds(corrected):
+    if not _is_corrected(ledger, outcome, predictor, error):
         return Row((*cells, "not run", "not run", "not run", "not run"))
     numbers = [
         ledger.number(address_of(outcome, name, error, quantity), style)
@@ -62,7 +66,9 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
         if predictors:
             rows.append(Row((sentence_case(context.plan["outcomes"][outcome]["label"]),)))
         for predictor in predictors:
-            rows += [_row(ledger, outcome, predictor, error) for error in ERRORS]
+            lines = [_row(ledger, outcome, predictor, error) for error in ERRORS]
+            ran = [error for error in ERRORS if _is_corrected(ledger, outcome, predictor, error)]
+            rows += lines if ran else lines[:1]  # a metric without any correction stands once
     notes: list[Cell] = [
         "One metric at a time, in the athletes who have all of them, so that only the measurement "
         "differs. Reliability: share of the variation between athletes of the same covariates and "

@@ -75,8 +75,10 @@ def _number_row(
     cells: list[Cell] = [Exempt(f"{label}: mean (SD)", "name")]
     for group in groups:
         mean = ledger.number(_address(variable, group, "mean"), style)
-        spread = ledger.number(_address(variable, group, "standard_deviation"), style)
-        cells.append(_with(mean, spread))
+        spread = _address(variable, group, "standard_deviation")
+        # One athlete has no spread, and nobody has no mean either.
+        known = not math.isnan(ledger.value(spread))
+        cells.append(_with(mean, ledger.number(spread, style)) if known else mean)
     rows = [Row((*cells, _difference(ledger, variable, "")))]
     return rows + _missing_row(ledger, variable, groups)
 

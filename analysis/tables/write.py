@@ -45,13 +45,41 @@ Builder = Callable[[Context, Ledger], JournalTable]
 
 TABLES: dict[str, Builder] = {
     "table_one": table_one.build,
-    "exclusions": exclusions.build,
+    "sensors": sensors.build,
+    "measurement_error": measurement.build,
+    "hazard_ratios": hazard_ratios.build,
+    "incidence": incidence.build_incidence,
+    "rates": incidence.build_rates,
+    "group_comparison": group_comparison.build_comparison,
+    "event_free_time": group_comparison.build_event_free,
+    "specifications": cox_alternatives.build_specifications,
+    "imputation": imputation.build,
+    "native_rate": native_rate.build,
+    "sensitivity": sensitivity.build_sensitivity,
+    "corrections": sensitivity.build_corrections,
+    "knees": cox_alternatives.build_knees,
+    "subdistribution": cox_alternatives.build_subdistribution,
+    "checks": checks.build_checks,
+    "diagnostics": cox_alternatives.build_diagnostics,
+    "correlations": cox_alternatives.build_correlations,
+    "second_opinion": checks.build_second_opinion,
+    "r_second_opinion": r_opinion.build,
+    "rederived": rederived.build,
+    "prediction_size": prediction.build_size,
+    "prediction_performance": prediction.build_performance,
+    "prediction_sites": prediction.build_sites,
+    "planted": planted.build_effects,
+    "extraction_error": planted.build_extraction,
+    "planted_nuisances": planted.build_nuisances,
     "findings": findings.build,
-    "data_quality": data_quality.build,
+    "exclusions": exclusions.build,
     "limb_differences": limb_differences.build,
     "limb_checks": limb_checks.build,
+    "limb_residuals": limb_checks.build_residuals,
     "limb_variances": limb_checks.build_variances,
     "asymmetry": asymmetry.build,
+    "asymmetry_indexes": asymmetry.build_indexes,
+    "variation": reliability.build_variation,
     "reliability": reliability.build,
     "repeats": reliability.build_repeats,
     "known_groups": known_groups.build,
@@ -60,33 +88,8 @@ TABLES: dict[str, Builder] = {
     "contact_lag": agreement.build_contact_lag,
     "force_model": force_model.build,
     "force_model_groups": force_model.build_groups,
-    "incidence": incidence.build_incidence,
-    "rates": incidence.build_rates,
-    "group_comparison": group_comparison.build_comparison,
-    "event_free_time": group_comparison.build_event_free,
-    "hazard_ratios": hazard_ratios.build,
-    "imputation": imputation.build,
-    "native_rate": native_rate.build,
-    "checks": checks.build_checks,
-    "diagnostics": cox_alternatives.build_diagnostics,
-    "correlations": cox_alternatives.build_correlations,
-    "sensitivity": sensitivity.build_sensitivity,
-    "corrections": sensitivity.build_corrections,
-    "specifications": cox_alternatives.build_specifications,
-    "knees": cox_alternatives.build_knees,
-    "subdistribution": cox_alternatives.build_subdistribution,
-    "second_opinion": checks.build_second_opinion,
-    "r_second_opinion": r_opinion.build,
-    "rederived": rederived.build,
     "not_run": not_run.build,
-    "prediction_size": prediction.build_size,
-    "prediction_performance": prediction.build_performance,
-    "prediction_sites": prediction.build_sites,
-    "sensors": sensors.build,
-    "measurement_error": measurement.build,
-    "planted": planted.build_effects,
-    "extraction_error": planted.build_extraction,
-    "planted_nuisances": planted.build_nuisances,
+    "data_quality": data_quality.build,
     "quality_metrics": sensor_quality.build_metrics,
     "quality_calibrations": sensor_quality.build_calibrations,
     "quality_bench": sensor_quality.build_bench,
@@ -110,7 +113,7 @@ def write_tables(
     Parameters
     ----------
     tables, fragments : CSV and HTML files; the name of a file is that of its table in `TABLES`,
-        the order of `tables` gives the tables their numbers; one without rows takes no number
+        the order of `tables` gives the tables their numbers; one that is not shown takes no number
     numbers : ledger of all numbers that the tables print
     """
     context = Context(read_table(estimates), study, processing, plan)
@@ -122,6 +125,6 @@ def write_tables(
         table = TABLES[path.stem](context, ledger)
         write_text(as_csv(table), path)
         write_text(as_html(table, number), pages[path.stem])
-        number += bool(table.rows)
+        number += not table.why_absent
         ledgers.append(ledger.table())
     write_table(join(ledgers), numbers, "ledger")

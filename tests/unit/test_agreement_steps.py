@@ -122,7 +122,7 @@ def test_too_few_athletes_are_refused_with_the_reason():
     (pair,) = sensor_pairs(values("flight_time", PLANTED, athletes=MINIMUM_ATHLETES - 1))
     table = numbers(pair_numbers(pair, 0.95))
     assert list(table["quantity"]) == ["not_run"]
-    assert table["note"].iloc[0] == "9 athletes have valid values; limits need at least 10"
+    assert table["note"].iloc[0] == "athletes with valid values: 9; limits need at least 10"
     # Enough in all, too few at each site: the whole has numbers, its parts their reason.
     (pair,) = sensor_pairs(values("flight_time", PLANTED, athletes=12))
     table = numbers(pair_numbers(pair, 0.95))
@@ -231,7 +231,7 @@ def test_nobody_with_two_operated_knees_and_nobody_with_one_limb():
     assert set(found["n_athletes"].dropna()) == {9}
     few = asymmetry(summaries(athletes=4), people(athletes=4))
     assert set(few["quantity"]) == {"not_run"}
-    assert few["note"].str.contains("4 athletes have both limbs").all()
+    assert few["note"].str.contains("athletes with both limbs: 4;").all()
 
 
 def test_too_few_valid_trials_do_not_count():

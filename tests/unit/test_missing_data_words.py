@@ -59,7 +59,7 @@ def test_a_stand_in_is_said_in_the_brief_with_its_reason(table):
     brief = study_in_brief(context, Ledger(context.estimates, "report"))
     said = [str(line) for line in brief.sentences if "Not as planned" in line]
     assert len(said) == 1
-    assert "mass_kg has a gap" in re.sub("<[^>]+>", "", said[0])
+    assert "body mass has a gap" in re.sub("<[^>]+>", "", said[0])
     # Complete cases that the plan names are no stand-in.
     assert stand_in(context.estimates, _context(table, "complete_cases").plan) == ""
 
