@@ -13,7 +13,7 @@ import numpy as np
 
 from analysis.mixed.blocks import symmetric_root
 from analysis.mixed.design import Array, ModelRefusedError
-from analysis.mixed.deviance import Problem, profiled_deviance, with_response
+from analysis.mixed.deviance import Problem, ProfiledDeviance, with_response
 from analysis.mixed.fit import HANDOVER_GRADIENT, result_of
 from analysis.mixed.optimise import descend, polish, with_exact_zeros
 from analysis.mixed.result import MixedFit
@@ -59,10 +59,7 @@ def refit_near(problem: Problem, fit: MixedFit) -> MixedFit:
 
     One start instead of many: for samples from the model that `fit` describes.
     """
-
-    def deviance(parameters: Array) -> complex:
-        return profiled_deviance(problem, parameters, fit.method)
-
+    deviance = ProfiledDeviance(problem, fit.method)
     start = fit.parameters.copy()
     diagonal = problem.layout.diagonal
     start[diagonal] = np.where(

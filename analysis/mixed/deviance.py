@@ -10,6 +10,7 @@ from typing import Literal
 
 import numpy as np
 
+from analysis.mixed.backwards import Reduction, reduction
 from analysis.mixed.design import Array, MixedDesign
 from analysis.mixed.parameters import Layout, layout_of
 from analysis.mixed.reduction import (
@@ -101,6 +102,12 @@ def reduced(problem: Problem, factors: list[Array], log_ratios: Array) -> Reduce
     log_determinant, products = reduce_to_fixed(
         problem.statistics, factors, np.exp(-2.0 * log_ratios)
     )
+    return _solved(problem, log_determinant, products, log_ratios)
+
+
+def _solved(
+    problem: Problem, log_determinant: complex, products: Array, log_ratios: Array
+) -> Reduced:
     information = products[:-1, :-1]
     right = products[:-1, -1]
     coefficients = np.linalg.solve(information, right)
@@ -129,9 +136,51 @@ def profiled_deviance(problem: Problem, parameters: Array, method: Method) -> co
     at = reduced_at(problem, parameters)
     if at.unbounded:
         return float("inf")
-    free = problem.rows - (problem.fixed if method == "REML" else 0)
+    return _profiled(problem, at, method)
+
+
+def _profiled(problem: Problem, at: Reduced, method: Method) -> complex:
+    free = _free(problem, method)
     unscaled = at.log_determinant + free * (1.0 + np.log(2.0 * np.pi * at.squares / free))
     return unscaled + _constant(problem, at, method)
+
+
+@dataclass(frozen=True)
+class ProfiledDeviance:
+    """The deviance as a function of real variance parameters, with its gradient."""
+
+    problem: Problem
+    method: Method
+
+    def value(self, parameters: Array) -> float:
+        """Return the deviance, infinite beyond the bounds."""
+        layout = self.problem.layout
+        factors, log_ratios = layout.factors(parameters), layout.log_ratios(parameters)
+        if _out_of_bounds(factors, log_ratios):
+            return float("inf")
+        return self._at(factors, log_ratios)[2]
+
+    def value_and_gradient(self, parameters: Array) -> tuple[float, Array]:
+        """Return the deviance and its gradient; infinite and zeros beyond the bounds."""
+        layout = self.problem.layout
+        factors, log_ratios = layout.factors(parameters), layout.log_ratios(parameters)
+        if _out_of_bounds(factors, log_ratios):
+            return float("inf"), np.zeros(parameters.size)
+        found, at, value = self._at(factors, log_ratios)
+        away = np.append(-at.coefficients, 1.0)
+        free = _free(self.problem, self.method)
+        slope = (free / np.real(at.squares)) * np.outer(away, away)
+        if self.method == "REML":
+            slope[:-1, :-1] += np.linalg.inv(at.information)
+        in_factors, in_weights = found.slopes(slope)
+        sizes, weights = self.problem.statistics.sizes, np.exp(-2.0 * log_ratios)
+        return value, layout.gradient(in_factors, 2.0 * (sizes - weights * in_weights))
+
+    def _at(self, factors: list[Array], log_ratios: Array) -> tuple[Reduction, Reduced, float]:
+        statistics = self.problem.statistics
+        found = reduction(statistics, factors, np.exp(-2.0 * log_ratios))
+        at = _solved(self.problem, found.log_determinant, found.products, log_ratios)
+        return found, at, float(np.real(_profiled(self.problem, at, self.method)))
 
 
 def full_deviance(problem: Problem, parameters: Array, sigma: complex, method: Method) -> complex:
@@ -143,9 +192,14 @@ def deviance_of(problem: Problem, at: Reduced, sigma: complex, method: Method) -
     """Return the deviance of a reduction at a given standardised residual sd."""
     if at.unbounded:
         return float("inf")
-    free = problem.rows - (problem.fixed if method == "REML" else 0)
+    free = _free(problem, method)
     unscaled = at.log_determinant + free * np.log(2.0 * np.pi * sigma**2) + at.squares / sigma**2
     return unscaled + _constant(problem, at, method)
+
+
+def _free(problem: Problem, method: Method) -> int:
+    """Return the rows, less one per fixed effect for REML."""
+    return problem.rows - (problem.fixed if method == "REML" else 0)
 
 
 def _constant(problem: Problem, at: Reduced, method: Method) -> complex:

@@ -17,6 +17,7 @@ from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 from scipy.stats import chi2
 
+from analysis.mixed.derivatives import ComplexStep
 from analysis.mixed.design import Array
 from analysis.mixed.deviance import deviance_of, reduced, reduced_at
 from analysis.mixed.fit import refit
@@ -145,9 +146,9 @@ class _Rise:
 
     def _height(self, value: float) -> float:
         """Return the deviance at a value, minimised over the rest from where it was last."""
-        function = self.function_at(value)
+        function = ComplexStep(self.function_at(value))
         if self.warm.size == 0:
-            return float(np.real(function(self.warm)))
+            return function.value(self.warm)
         minimum = polish(function, self.warm)
         if not minimum.converged:
             again = polish(function, descend(function, self.start, DESCENT_GRADIENT))
