@@ -158,7 +158,8 @@ class ProfiledDeviance:
         factors, log_ratios = layout.factors(parameters), layout.log_ratios(parameters)
         if _out_of_bounds(factors, log_ratios):
             return float("inf")
-        return self._at(factors, log_ratios)[2]
+        at, _ = _real(self.problem, factors, log_ratios)
+        return float(np.real(_profiled(self.problem, at, self.method)))
 
     def value_and_gradient(self, parameters: Array) -> tuple[float, Array]:
         """Return the deviance and its gradient; infinite and zeros beyond the bounds."""
@@ -166,21 +167,51 @@ class ProfiledDeviance:
         factors, log_ratios = layout.factors(parameters), layout.log_ratios(parameters)
         if _out_of_bounds(factors, log_ratios):
             return float("inf"), np.zeros(parameters.size)
-        found, at, value = self._at(factors, log_ratios)
-        away = np.append(-at.coefficients, 1.0)
-        free = _free(self.problem, self.method)
-        slope = (free / np.real(at.squares)) * np.outer(away, away)
-        if self.method == "REML":
-            slope[:-1, :-1] += np.linalg.inv(at.information)
-        in_factors, in_weights = found.slopes(slope)
-        sizes, weights = self.problem.statistics.sizes, np.exp(-2.0 * log_ratios)
-        return value, layout.gradient(in_factors, 2.0 * (sizes - weights * in_weights))
+        at, found = _real(self.problem, factors, log_ratios)
+        weight = _free(self.problem, self.method) / float(np.real(at.squares))
+        slopes = _slopes(self.problem, at, found, log_ratios, weight, self.method)
+        value = float(np.real(_profiled(self.problem, at, self.method)))
+        return value, layout.gradient(*slopes)
 
-    def _at(self, factors: list[Array], log_ratios: Array) -> tuple[Reduction, Reduced, float]:
-        statistics = self.problem.statistics
-        found = reduction(statistics, factors, np.exp(-2.0 * log_ratios))
-        at = _solved(self.problem, found.log_determinant, found.products, log_ratios)
-        return found, at, float(np.real(_profiled(self.problem, at, self.method)))
+
+def deviance_with_slopes(
+    problem: Problem, factors: list[Array], log_ratios: Array, sigma: float, method: Method
+) -> tuple[float, list[Array], Array, float]:
+    """Return the deviance at a given standardised residual sd and its slopes.
+
+    They are those in each factor (q, q), each log ratio (strata,) and the residual sd; infinite
+    and zeros beyond the bounds.
+    """
+    if _out_of_bounds(factors, log_ratios):
+        return float("inf"), [0.0 * factor for factor in factors], 0.0 * log_ratios, 0.0
+    at, found = _real(problem, factors, log_ratios)
+    in_factors, in_ratios = _slopes(problem, at, found, log_ratios, sigma**-2, method)
+    squares = float(np.real(at.squares))
+    in_sigma = 2.0 * (_free(problem, method) - squares / sigma**2) / sigma
+    value = float(np.real(deviance_of(problem, at, sigma, method)))
+    return value, in_factors, in_ratios, in_sigma
+
+
+def _real(problem: Problem, factors: list[Array], log_ratios: Array) -> tuple[Reduced, Reduction]:
+    found = reduction(problem.statistics, factors, np.exp(-2.0 * log_ratios))
+    return _solved(problem, found.log_determinant, found.products, log_ratios), found
+
+
+def _slopes(
+    problem: Problem,
+    at: Reduced,
+    found: Reduction,
+    log_ratios: Array,
+    weight: float,
+    method: Method,
+) -> tuple[list[Array], Array]:
+    """Return slopes in each factor and log ratio of a deviance with this slope in the squares."""
+    away = np.append(-at.coefficients, 1.0)
+    slope = weight * np.outer(away, away)
+    if method == "REML":
+        slope[:-1, :-1] += np.linalg.inv(at.information)
+    in_factors, in_weights = found.slopes(slope)
+    return in_factors, 2.0 * (problem.statistics.sizes - np.exp(-2.0 * log_ratios) * in_weights)
 
 
 def full_deviance(problem: Problem, parameters: Array, sigma: complex, method: Method) -> complex:

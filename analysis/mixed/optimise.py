@@ -47,11 +47,12 @@ def descend(
     start: Array,
     tolerance: float,
     known: Sequence[Array] = (),
+    inverse: Array | None = None,
 ) -> Array:
     """Return where a quasi-Newton descent from `start` ends; never higher than the start.
 
-    The descent stops early once it has joined one of the `known` minima (up to the signs, which
-    do not matter to the deviance).
+    `inverse` is a first guess at the inverse Hessian (k, k). The descent stops early once it has
+    joined one of the `known` minima (up to the signs, which do not matter to the deviance).
     """
 
     def stop_when_joined(x: Array) -> None:
@@ -64,7 +65,7 @@ def descend(
         jac=True,
         method="BFGS",
         callback=stop_when_joined,
-        options={"gtol": tolerance, "maxiter": 200},
+        options={"gtol": tolerance, "maxiter": 200, "hess_inv0": inverse},
     )
     return np.asarray(found.x) if found.fun <= function.value(start) else start
 

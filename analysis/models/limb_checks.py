@@ -85,9 +85,13 @@ def _add_test(
 
 
 def _add_tests(
-    numbers: Estimates, subject: tuple[str, ...], model: LimbModel, found: LimbFit
+    numbers: Estimates,
+    subject: tuple[str, ...],
+    model: LimbModel,
+    found: LimbFit,
+    plain: MixedFit,
 ) -> None:
-    plain = refit(found.fit, "ML")
+    """Add the tests of a limb difference by visit and of a variance by limb; `plain` is by ML."""
     added = interaction_columns(model)
     try:
         if added:
@@ -154,11 +158,11 @@ def _term_words(term: str, quantity: str) -> tuple[str, ...]:
 
 
 def _add_profiles(
-    numbers: Estimates, subject: tuple[str, ...], model: LimbModel, found: LimbFit, level: float
+    numbers: Estimates, subject: tuple[str, ...], model: LimbModel, plain: MixedFit, level: float
 ) -> None:
-    """Add profile intervals of the standard deviations; they may reach zero."""
+    """Add profile intervals of the standard deviations; they may reach zero. `plain` is by ML."""
     unit = "log scale" if model.on_log_scale else str(model.rows["unit"].iloc[0])
-    for interval in profile_variance(found.fit, level):
+    for interval in profile_variance(plain, level):
         is_deviation = interval.quantity.startswith("sd ")
         fields: EstimateFields = {
             "estimation": "ML",
@@ -231,12 +235,13 @@ def check_model(
     shared |= {"family": "descriptive", "estimation": "REML"}
     shared |= {"converged": found.fit.converged, "singular": found.fit.singular}
     numbers = Estimates(ANALYSIS, **shared)
-    _add_tests(numbers, subject, model, found)
+    plain = refit(found.fit, "ML")
+    _add_tests(numbers, subject, model, found, plain)
     _add_by_limb(numbers, subject, model, found, level)
     _add_other_degrees_of_freedom(numbers, subject, model, found, level)
     add_diagnostics(numbers, subject, model, found)
     if _is_of([*plan["primary"], *plan["exploratory"]], levels):
-        _add_profiles(numbers, subject, model, found, level)
+        _add_profiles(numbers, subject, model, plain, level)
     if _is_of(plan["primary"], levels) and plan["mixed"]["check_refits"] > 1:
         _add_bootstrap(numbers, subject, model, found, plan)
     return numbers
