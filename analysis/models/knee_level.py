@@ -20,6 +20,7 @@ from analysis.models.cox_design import CoxDesign, cox_design
 from analysis.models.cox_fit import sample_of
 from analysis.models.cox_rows import add_hazard_ratio
 from analysis.models.cox_specifications import too_few
+from analysis.models.filled_cohort import COMPLETE_CASES
 from analysis.models.term_inference import wald
 from analysis.survival.cox import CoxFit, fit_cox
 from analysis.survival.cox_sample import CoxSample
@@ -76,6 +77,7 @@ def _fields(design: CoxDesign, plan: Mapping[str, Any]) -> EstimateFields:
         "n_athletes": design.rows["athlete_id"].nunique(),
         "n_events": design.n_events,
         "rows_dropped": design.dropped,
+        "missing_data": COMPLETE_CASES,
         "ties": plan["cox"]["ties"],
         "horizon_days": float(plan["horizon_days"]),
         "censoring": "every other end of the athlete's observation censors both knees; rows are "
