@@ -7,6 +7,7 @@ Weissfeld 1989, JASA 84:1065), and the variance counts an athlete's two knees as
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -25,7 +26,7 @@ from analysis.models.term_inference import wald
 from analysis.survival.cox import CoxFit, fit_cox
 from analysis.survival.cox_sample import CoxSample
 from analysis.survival.errors import SurvivalDataError
-from analysis.survival.frailty import fit_gamma_frailty
+from analysis.survival.frailty import fit_gamma_frailty, frailty_variance_interval
 
 ANALYSIS = "knee_level"
 FRAILTY = "knee_level_frailty"
@@ -139,6 +140,7 @@ def add_frailty(
         b, se = float(fit.coefficients[place]), float(fit.standard_errors[place])
         add_hazard_ratio(numbers, subject, (term.name,), term, wald(b, se, level), shared)
     test = fit.frailty_test
+    low, high = frailty_variance_interval(sample, groups.to_numpy(), fit, level=level)
     numbers.add(
         subject,
         "all",
@@ -149,6 +151,10 @@ def add_frailty(
         statistic_kind="chi-squared, likelihood ratio at a boundary",
         df=test.df,
         p=test.p,
+        ci_low=low,
+        ci_high=high if math.isfinite(high) else math.nan,
+        ci_level=level,
+        ci_type="profile likelihood",
         **shared,
     )
 

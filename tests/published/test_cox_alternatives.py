@@ -319,6 +319,10 @@ def test_three_sites_are_too_few_for_a_frailty_and_athletes_are_not(rows):
     theta = rows.loc["knee_level_frailty.injury_of_this_knee.all.frailty_variance"]
     assert theta["estimate"] >= 0
     assert "none has two events" in theta["note"]
+    assert theta["ci_type"] == "profile likelihood"
+    assert 0 <= theta["ci_low"] <= theta["estimate"]
+    # An open limit stays empty.
+    assert np.isnan(theta["ci_high"]) or theta["estimate"] < theta["ci_high"]
 
 
 def test_without_other_ends_absolute_risk_has_the_cox_coefficients(cohort, summaries):

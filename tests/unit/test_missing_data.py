@@ -325,6 +325,10 @@ def test_corrected_estimates_are_pooled_and_those_of_complete_cases_stand_beside
     reliability = rows.loc[number_id(analysis, OUTCOME, EXCURSION, "reliability"), "estimate"]
     expected = np.log(naive["estimate"]) / np.sqrt(reliability)
     assert np.log(own["estimate"]) == pytest.approx(expected, rel=0.1)
+    # What is missing weighs about as much in the corrected estimate as in the naive one.
+    assert own["missing_information"] == pytest.approx(naive["missing_information"], abs=0.05)
+    assert own["df_method"].startswith("none: pooled within each draw")
+    assert pd.isna(beside["missing_information"])
 
 
 def test_refits_without_one_event_are_pooled_as_the_model_is(filled):
