@@ -131,15 +131,8 @@ def reduced_at(problem: Problem, parameters: Array) -> Reduced:
     return reduced(problem, layout.factors(parameters), layout.log_ratios(parameters))
 
 
-def profiled_deviance(problem: Problem, parameters: Array, method: Method) -> complex:
-    """Return the deviance in units of the data, fixed effects and sigma profiled out."""
-    at = reduced_at(problem, parameters)
-    if at.unbounded:
-        return float("inf")
-    return _profiled(problem, at, method)
-
-
 def _profiled(problem: Problem, at: Reduced, method: Method) -> complex:
+    """Return the deviance in units of the data, fixed effects and sigma profiled out."""
     free = _free(problem, method)
     unscaled = at.log_determinant + free * (1.0 + np.log(2.0 * np.pi * at.squares / free))
     return unscaled + _constant(problem, at, method)

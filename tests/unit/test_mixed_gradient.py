@@ -8,7 +8,7 @@ import pytest
 from analysis.mixed import fit_mixed, random_intercept, random_slopes
 from analysis.mixed.derivatives import ComplexStep
 from analysis.mixed.design import checked_design
-from analysis.mixed.deviance import ProfiledDeviance, problem_of, profiled_deviance
+from analysis.mixed.deviance import ProfiledDeviance, full_deviance, problem_of, reduced_at
 
 ROWS = 240
 
@@ -42,6 +42,13 @@ def terms(kind):
             random_slopes("item", item, half, ["limb"]),
         ],
     }[kind]
+
+
+def profiled_deviance(problem, at, method):
+    """Return the deviance at the residual deviation that makes it least; analytic in `at`."""
+    free = problem.rows - (problem.fixed if method == "REML" else 0)
+    sigma = np.sqrt(reduced_at(problem, at).squares / free)
+    return full_deviance(problem, at, sigma, method)
 
 
 @pytest.mark.parametrize("method", ["REML", "ML"])
