@@ -8,6 +8,8 @@ SIAM Rev 40:110). Hessians are differences of those gradients.
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -35,12 +37,37 @@ def jacobian(function: Callable[[Array], Array], at: Array) -> Array:
     return np.stack(columns, axis=-1)
 
 
-def forward_hessian(function: Callable[[Array], complex], at: Array, slope: Array) -> Array:
+class Smooth(Protocol):
+    """A function of real parameters with its gradient."""
+
+    def value(self, at: Array) -> float:
+        """Return the value."""
+
+    def value_and_gradient(self, at: Array) -> tuple[float, Array]:
+        """Return value and gradient."""
+
+
+@dataclass(frozen=True)
+class ComplexStep:
+    """A smooth function whose gradient is that of an analytic function, by complex steps."""
+
+    function: Callable[[Array], complex]
+
+    def value(self, at: Array) -> float:
+        """Return the value."""
+        return float(np.real(self.function(at)))
+
+    def value_and_gradient(self, at: Array) -> tuple[float, Array]:
+        """Return value and gradient."""
+        return value_and_gradient(self.function, at)
+
+
+def forward_hessian(function: Smooth, at: Array, slope: Array) -> Array:
     """Return the Hessian by forward differences from a known gradient: good for Newton steps."""
     out = np.empty((at.size, at.size))
     for j in range(at.size):
         step = _difference(at, j, FORWARD_STEP)
-        out[j] = (gradient(function, at + step) - slope) / step[j]
+        out[j] = (function.value_and_gradient(at + step)[1] - slope) / step[j]
     return 0.5 * (out + out.T)
 
 

@@ -117,7 +117,6 @@ def checked_design(
     coded = [_coded_term(term) for term in random]
     _refuse_twin_terms(random, [codes for _, codes in coded])
     strata, strata_names = _coded_strata(residual_strata, outcome.shape[0])
-    _refuse_no_variation(outcome, columns)
     return MixedDesign(
         response=outcome,
         fixed=columns,
@@ -178,6 +177,8 @@ def _refuse_collinear(columns: Array, names: Sequence[str], what: str) -> None:
     for j, name in enumerate(names):
         if lengths[j] == 0:
             raise ModelRefusedError(f"{what}: column '{name}' is zero in every row; leave it out")
+    if len(names) == 1:
+        return
     unit = columns / lengths
     new = np.abs(np.diag(np.linalg.qr(unit, mode="r")))
     for j in range(1, unit.shape[1]):
@@ -248,14 +249,3 @@ def _coded_strata(residual_strata: ArrayLike | None, rows: int) -> tuple[Array, 
             "strata with at least 3 rows each"
         )
     return codes, tuple(str(level) for level in levels)
-
-
-def _refuse_no_variation(outcome: Array, columns: Array) -> None:
-    lengths = np.linalg.norm(columns, axis=0)
-    basis = np.linalg.qr(columns / lengths)[0]
-    left = np.linalg.norm(outcome - basis @ (basis.T @ outcome))
-    if left <= 1e-12 * max(float(np.linalg.norm(outcome)), np.finfo(float).tiny):
-        raise ModelRefusedError(
-            "the outcome does not vary beyond the fixed effects (all values equal, or reproduced "
-            "exactly): there is no variance to divide"
-        )

@@ -10,6 +10,7 @@ from typing import Literal
 
 import numpy as np
 
+from analysis.mixed.backwards import Reduction, reduction
 from analysis.mixed.design import Array, MixedDesign
 from analysis.mixed.parameters import Layout, layout_of
 from analysis.mixed.reduction import (
@@ -101,6 +102,12 @@ def reduced(problem: Problem, factors: list[Array], log_ratios: Array) -> Reduce
     log_determinant, products = reduce_to_fixed(
         problem.statistics, factors, np.exp(-2.0 * log_ratios)
     )
+    return _solved(problem, log_determinant, products, log_ratios)
+
+
+def _solved(
+    problem: Problem, log_determinant: complex, products: Array, log_ratios: Array
+) -> Reduced:
     information = products[:-1, :-1]
     right = products[:-1, -1]
     coefficients = np.linalg.solve(information, right)
@@ -124,14 +131,80 @@ def reduced_at(problem: Problem, parameters: Array) -> Reduced:
     return reduced(problem, layout.factors(parameters), layout.log_ratios(parameters))
 
 
-def profiled_deviance(problem: Problem, parameters: Array, method: Method) -> complex:
+def _profiled(problem: Problem, at: Reduced, method: Method) -> complex:
     """Return the deviance in units of the data, fixed effects and sigma profiled out."""
-    at = reduced_at(problem, parameters)
-    if at.unbounded:
-        return float("inf")
-    free = problem.rows - (problem.fixed if method == "REML" else 0)
+    free = _free(problem, method)
     unscaled = at.log_determinant + free * (1.0 + np.log(2.0 * np.pi * at.squares / free))
     return unscaled + _constant(problem, at, method)
+
+
+@dataclass(frozen=True)
+class ProfiledDeviance:
+    """The deviance as a function of real variance parameters, with its gradient."""
+
+    problem: Problem
+    method: Method
+
+    def value(self, parameters: Array) -> float:
+        """Return the deviance, infinite beyond the bounds."""
+        layout = self.problem.layout
+        factors, log_ratios = layout.factors(parameters), layout.log_ratios(parameters)
+        if _out_of_bounds(factors, log_ratios):
+            return float("inf")
+        at, _ = _real(self.problem, factors, log_ratios)
+        return float(np.real(_profiled(self.problem, at, self.method)))
+
+    def value_and_gradient(self, parameters: Array) -> tuple[float, Array]:
+        """Return the deviance and its gradient; infinite and zeros beyond the bounds."""
+        layout = self.problem.layout
+        factors, log_ratios = layout.factors(parameters), layout.log_ratios(parameters)
+        if _out_of_bounds(factors, log_ratios):
+            return float("inf"), np.zeros(parameters.size)
+        at, found = _real(self.problem, factors, log_ratios)
+        weight = _free(self.problem, self.method) / float(np.real(at.squares))
+        slopes = _slopes(self.problem, at, found, log_ratios, weight, self.method)
+        value = float(np.real(_profiled(self.problem, at, self.method)))
+        return value, layout.gradient(*slopes)
+
+
+def deviance_with_slopes(
+    problem: Problem, factors: list[Array], log_ratios: Array, sigma: float, method: Method
+) -> tuple[float, list[Array], Array, float]:
+    """Return the deviance at a given standardised residual sd and its slopes.
+
+    They are those in each factor (q, q), each log ratio (strata,) and the residual sd; infinite
+    and zeros beyond the bounds.
+    """
+    if _out_of_bounds(factors, log_ratios):
+        return float("inf"), [0.0 * factor for factor in factors], 0.0 * log_ratios, 0.0
+    at, found = _real(problem, factors, log_ratios)
+    in_factors, in_ratios = _slopes(problem, at, found, log_ratios, sigma**-2, method)
+    squares = float(np.real(at.squares))
+    in_sigma = 2.0 * (_free(problem, method) - squares / sigma**2) / sigma
+    value = float(np.real(deviance_of(problem, at, sigma, method)))
+    return value, in_factors, in_ratios, in_sigma
+
+
+def _real(problem: Problem, factors: list[Array], log_ratios: Array) -> tuple[Reduced, Reduction]:
+    found = reduction(problem.statistics, factors, np.exp(-2.0 * log_ratios))
+    return _solved(problem, found.log_determinant, found.products, log_ratios), found
+
+
+def _slopes(
+    problem: Problem,
+    at: Reduced,
+    found: Reduction,
+    log_ratios: Array,
+    weight: float,
+    method: Method,
+) -> tuple[list[Array], Array]:
+    """Return slopes in each factor and log ratio of a deviance with this slope in the squares."""
+    away = np.append(-at.coefficients, 1.0)
+    slope = weight * np.outer(away, away)
+    if method == "REML":
+        slope[:-1, :-1] += np.linalg.inv(at.information)
+    in_factors, in_weights = found.slopes(slope)
+    return in_factors, 2.0 * (problem.statistics.sizes - np.exp(-2.0 * log_ratios) * in_weights)
 
 
 def full_deviance(problem: Problem, parameters: Array, sigma: complex, method: Method) -> complex:
@@ -143,9 +216,14 @@ def deviance_of(problem: Problem, at: Reduced, sigma: complex, method: Method) -
     """Return the deviance of a reduction at a given standardised residual sd."""
     if at.unbounded:
         return float("inf")
-    free = problem.rows - (problem.fixed if method == "REML" else 0)
+    free = _free(problem, method)
     unscaled = at.log_determinant + free * np.log(2.0 * np.pi * sigma**2) + at.squares / sigma**2
     return unscaled + _constant(problem, at, method)
+
+
+def _free(problem: Problem, method: Method) -> int:
+    """Return the rows, less one per fixed effect for REML."""
+    return problem.rows - (problem.fixed if method == "REML" else 0)
 
 
 def _constant(problem: Problem, at: Reduced, method: Method) -> complex:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from analysis.mixed.derivatives import Smooth
 from analysis.mixed.design import Array, RandomTerm, checked_design
-from analysis.mixed.deviance import Method, Problem, problem_of, profiled_deviance, reduced_at
+from analysis.mixed.deviance import Method, Problem, ProfiledDeviance, problem_of, reduced_at
 from analysis.mixed.optimise import Minimum, minimise
 from analysis.mixed.result import MixedFit, VarianceComponent
 
@@ -65,10 +66,7 @@ def refit(fit: MixedFit, method: Method) -> MixedFit:
 
 def fit_problem(problem: Problem, method: Method) -> MixedFit:
     """Fit a prepared model."""
-
-    def deviance(parameters: Array) -> complex:
-        return profiled_deviance(problem, parameters, method)
-
+    deviance = ProfiledDeviance(problem, method)
     minimum = minimise(
         deviance,
         _starts(problem, deviance),
@@ -118,14 +116,14 @@ def result_of(problem: Problem, minimum: Minimum, method: Method) -> MixedFit:
     )
 
 
-def _starts(problem: Problem, deviance: Callable[[Array], complex]) -> list[Array]:
+def _starts(problem: Problem, deviance: Smooth) -> list[Array]:
     """Return the best and the worst of the plain starts; scattered ones where data are few.
 
     Small samples have deviances with several minima, and evaluations are cheap there; with many
     groups the deviance is close to a parabola.
     """
     plain = [problem.layout.start(scale) for scale in START_SCALES]
-    values = [float(np.real(deviance(start))) for start in plain]
+    values = [deviance.value(start) for start in plain]
     best, worst = int(np.argmin(values)), int(np.argmax(values))
     starts = [plain[best], plain[worst]]
     if problem.statistics.cells.size > LARGE_PROBLEM:

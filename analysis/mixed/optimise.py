@@ -7,15 +7,14 @@ descent direction, so that the optimiser cannot rest on a saddle at zero.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 from typing import Any
 
 import numpy as np
 from scipy.optimize import minimize
 
-from analysis.mixed.derivatives import forward_hessian, value_and_gradient
+from analysis.mixed.derivatives import Smooth, forward_hessian
 from analysis.mixed.design import Array
 
 # The deviance may rise by this much when a variance is set to exactly zero: it is then zero.
@@ -44,15 +43,16 @@ class Minimum:
 
 
 def descend(
-    function: Callable[[Array], complex],
+    function: Smooth,
     start: Array,
     tolerance: float,
     known: Sequence[Array] = (),
+    inverse: Array | None = None,
 ) -> Array:
     """Return where a quasi-Newton descent from `start` ends; never higher than the start.
 
-    The descent stops early once it has joined one of the `known` minima (up to the signs, which
-    do not matter to the deviance).
+    `inverse` is a first guess at the inverse Hessian (k, k). The descent stops early once it has
+    joined one of the `known` minima (up to the signs, which do not matter to the deviance).
     """
 
     def stop_when_joined(x: Array) -> None:
@@ -60,14 +60,14 @@ def descend(
             raise StopIteration
 
     found: Any = minimize(  # type: ignore[call-overload]
-        partial(value_and_gradient, function),
+        function.value_and_gradient,
         start,
         jac=True,
         method="BFGS",
         callback=stop_when_joined,
-        options={"gtol": tolerance, "maxiter": 200},
+        options={"gtol": tolerance, "maxiter": 200, "hess_inv0": inverse},
     )
-    return np.asarray(found.x) if found.fun <= np.real(function(start)) else start
+    return np.asarray(found.x) if found.fun <= function.value(start) else start
 
 
 def _joined(point: Array, end: Array) -> bool:
@@ -75,10 +75,10 @@ def _joined(point: Array, end: Array) -> bool:
     return bool(np.max(np.abs(np.abs(point) - np.abs(end))) < JOINED_DISTANCE)
 
 
-def polish(function: Callable[[Array], complex], start: Array) -> Minimum:
+def polish(function: Smooth, start: Array) -> Minimum:
     """Return the minimum reached by damped Newton steps from a point close to it."""
     at = start
-    value, slope = value_and_gradient(function, at)
+    value, slope = function.value_and_gradient(at)
     curvature = forward_hessian(function, at, slope)
     for _ in range(POLISH_STEPS):
         step, gain, concave = _newton_step(slope, curvature)
@@ -86,7 +86,7 @@ def polish(function: Callable[[Array], complex], start: Array) -> Minimum:
             break
         if gain < SETTLED_GAIN and not concave:
             # Gains are now lost in the rounding of the deviance; the gradient still tells.
-            lower, flatter = value_and_gradient(function, at + step)
+            lower, flatter = function.value_and_gradient(at + step)
             if np.linalg.norm(flatter) >= np.linalg.norm(slope):
                 break
             at, value, slope = at + step, lower, flatter
@@ -94,14 +94,14 @@ def polish(function: Callable[[Array], complex], start: Array) -> Minimum:
         at, lower = _damped(function, at, step, value)
         if lower >= value:
             break
-        value, slope = value_and_gradient(function, at)
+        value, slope = function.value_and_gradient(at)
         curvature = forward_hessian(function, at, slope)
     _, gain, concave = _newton_step(slope, curvature)
     return Minimum(at, value, bool(gain < CONVERGED_GAIN and not concave))
 
 
 def minimise(
-    function: Callable[[Array], complex],
+    function: Smooth,
     starts: Sequence[Array],
     diagonal: Array,
     tolerance: float,
@@ -120,7 +120,7 @@ def minimise(
             ends.append(end)
         if number == AGREEING_STARTS and len(ends) == 1:
             break
-    lowest = min(ends, key=lambda end: float(np.real(function(end))))
+    lowest = min(ends, key=lambda end: function.value(end))
     minimum = polish(function, lowest)
     for _ in range(EXTRA_ROUNDS):
         if minimum.converged:
@@ -131,15 +131,13 @@ def minimise(
     return with_exact_zeros(function, minimum, diagonal)
 
 
-def with_exact_zeros(
-    function: Callable[[Array], complex], minimum: Minimum, diagonal: Array
-) -> Minimum:
+def with_exact_zeros(function: Smooth, minimum: Minimum, diagonal: Array) -> Minimum:
     """Return the minimum with every standard deviation that makes no difference set to zero."""
     at = minimum.parameters.copy()
     for j in diagonal:
         without = at.copy()
         without[j] = 0.0
-        if at[j] != 0.0 and np.real(function(without)) <= minimum.value + ZERO_TOLERANCE:
+        if at[j] != 0.0 and function.value(without) <= minimum.value + ZERO_TOLERANCE:
             at = without
     if np.array_equal(at, minimum.parameters):
         return minimum
@@ -166,13 +164,11 @@ def _newton_step(slope: Array, curvature: Array) -> tuple[Array, float, bool]:
     return vectors @ moves, float(0.5 * np.sum(along**2 / size)), concave
 
 
-def _damped(
-    function: Callable[[Array], complex], at: Array, step: Array, value: float
-) -> tuple[Array, float]:
+def _damped(function: Smooth, at: Array, step: Array, value: float) -> tuple[Array, float]:
     length = 1.0
     for _ in range(30):
         moved = at + length * step
-        lower = float(np.real(function(moved)))
+        lower = function.value(moved)
         if lower < value:
             return moved, lower
         length *= 0.5

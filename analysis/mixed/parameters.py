@@ -49,6 +49,14 @@ class Layout:
         free = parameters[parameters.size - (self.strata - 1) :]
         return np.concatenate([np.zeros(1, dtype=parameters.dtype), free])
 
+    def gradient(self, factors: list[Array], log_ratios: Array) -> Array:
+        """Return slopes in the parameters from slopes in each factor and each log ratio."""
+        parts = [
+            slope[rows, columns]
+            for slope, rows, columns in zip(factors, self.rows, self.columns, strict=True)
+        ]
+        return np.concatenate([*parts, log_ratios[1:]])
+
     def start(self, scale: float) -> Array:
         """Return parameters with every relative standard deviation equal to `scale`."""
         out = np.zeros(self.size)

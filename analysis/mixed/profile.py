@@ -17,8 +17,9 @@ from numpy.typing import ArrayLike
 from scipy.optimize import brentq
 from scipy.stats import chi2
 
+from analysis.mixed.derivatives import ComplexStep, Smooth, jacobian
 from analysis.mixed.design import Array
-from analysis.mixed.deviance import deviance_of, reduced, reduced_at
+from analysis.mixed.deviance import Problem, deviance_with_slopes, reduced_at
 from analysis.mixed.fit import refit
 from analysis.mixed.natural import NaturalLayout, Target, targets_of
 from analysis.mixed.optimise import descend, polish
@@ -64,7 +65,7 @@ def _fixed_interval(ml: MixedFit, contrast: Array, name: str, level: float) -> P
     error = float(np.sqrt(contrast @ ml.covariance @ contrast))
     rows = problem.rows
 
-    def function_at(value: float) -> Callable[[Array], complex]:
+    def function_at(value: float) -> Smooth:
         standard = (value - float(contrast @ scales.offset)) / scales.response
 
         def deviance(parameters: Array) -> complex:
@@ -76,7 +77,7 @@ def _fixed_interval(ml: MixedFit, contrast: Array, name: str, level: float) -> P
             profiled = at.log_determinant + rows * (1.0 + np.log(2.0 * np.pi * squares / rows))
             return profiled + 2.0 * rows * np.log(scales.response)
 
-        return deviance
+        return ComplexStep(deviance)
 
     rise = _Rise(function_at, ml.parameters, ml.deviance, level)
     low = rise.cross(estimate, estimate - 2.0 * error, -np.inf)
@@ -90,12 +91,8 @@ def _variance_interval(ml: MixedFit, target: Target, level: float) -> ProfileInt
     start = layout.start(ml)
     estimate = layout.estimate(ml)
 
-    def function_at(value: float) -> Callable[[Array], complex]:
-        def deviance(free: Array) -> complex:
-            factors, log_ratios, sigma = layout.standardised(free, value)
-            return deviance_of(problem, reduced(problem, factors, log_ratios), sigma, "ML")
-
-        return deviance
+    def function_at(value: float) -> Smooth:
+        return _HeldDeviance(problem, layout, value)
 
     rise = _Rise(function_at, start, ml.deviance, level)
     step = target.first_step(estimate, ml.sigma)
@@ -104,12 +101,39 @@ def _variance_interval(ml: MixedFit, target: Target, level: float) -> ProfileInt
     return ProfileInterval(target.term, target.quantity, estimate, low, high, level)
 
 
+@dataclass(frozen=True)
+class _HeldDeviance:
+    """The deviance by ML in natural parameters, one of them held at a value."""
+
+    problem: Problem
+    layout: NaturalLayout
+    held: float
+
+    def value(self, free: Array) -> float:
+        """Return the deviance."""
+        return self._with_slopes(free)[0]
+
+    def value_and_gradient(self, free: Array) -> tuple[float, Array]:
+        """Return the deviance and its gradient, by the chain rule through the layout."""
+        value, in_factors, in_ratios, in_sigma = self._with_slopes(free)
+        inner = np.concatenate([*(slope.ravel() for slope in in_factors), in_ratios, [in_sigma]])
+        return value, inner @ jacobian(self._flat, free)
+
+    def _with_slopes(self, free: Array) -> tuple[float, list[Array], Array, float]:
+        factors, log_ratios, sigma = self.layout.standardised(free, self.held)
+        return deviance_with_slopes(self.problem, factors, log_ratios, float(sigma.real), "ML")
+
+    def _flat(self, free: Array) -> Array:
+        factors, log_ratios, sigma = self.layout.standardised(free, self.held)
+        return np.concatenate([*(factor.ravel() for factor in factors), log_ratios, [sigma]])
+
+
 class _Rise:
     """How far the profiled deviance lies above the level of the interval, value by value."""
 
     def __init__(
         self,
-        function_at: Callable[[float], Callable[[Array], complex]],
+        function_at: Callable[[float], Smooth],
         start: Array,
         lowest: float,
         level: float,
@@ -147,7 +171,7 @@ class _Rise:
         """Return the deviance at a value, minimised over the rest from where it was last."""
         function = self.function_at(value)
         if self.warm.size == 0:
-            return float(np.real(function(self.warm)))
+            return function.value(self.warm)
         minimum = polish(function, self.warm)
         if not minimum.converged:
             again = polish(function, descend(function, self.start, DESCENT_GRADIENT))

@@ -12,7 +12,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from analysis.mixed.design import Array, MixedDesign, RandomTerm
+from analysis.mixed.design import Array, MixedDesign, ModelRefusedError, RandomTerm
+
+# Share of the length of an outcome below which what the fixed effects leave is rounding.
+NO_VARIATION = 1e-12
 
 
 @dataclass(frozen=True)
@@ -51,7 +54,7 @@ class StandardForm:
 
 
 def standard_form(design: MixedDesign) -> StandardForm:
-    """Return the model in standard form."""
+    """Return the model in standard form; refuses an outcome that does not vary."""
     rows, columns = design.fixed.shape
     lengths = np.linalg.norm(design.fixed, axis=0)
     basis, triangle = np.linalg.qr(design.fixed / lengths)
@@ -74,19 +77,31 @@ def standard_form(design: MixedDesign) -> StandardForm:
 
 
 def form_with_response(form: StandardForm, response: Array) -> StandardForm:
-    """Return the form for an outcome in units of the data: residual of length one per row."""
+    """Return the form for an outcome in units of the data: residual of length one per row.
+
+    Raises
+    ------
+    ModelRefusedError
+        The fixed effects reproduce the outcome.
+    """
     rows = response.shape[0]
     projection = form.fixed.T @ response / rows
     residual = response - form.fixed @ projection
     residual -= form.fixed @ (form.fixed.T @ residual) / rows
-    length = float(np.linalg.norm(residual) / np.sqrt(rows))
+    left, whole = float(np.linalg.norm(residual)), float(np.linalg.norm(response))
+    if left <= NO_VARIATION * max(whole, float(np.finfo(float).tiny)):
+        raise ModelRefusedError(
+            "the outcome does not vary beyond the fixed effects (all values equal, or reproduced "
+            "exactly): there is no variance to divide"
+        )
+    length = left / float(np.sqrt(rows))
     scales = replace(form.scales, response=length, offset=form.scales.fixed @ projection)
     return replace(form, response=residual / length, scales=scales)
 
 
 def _standard_random(term: RandomTerm) -> tuple[Array, Array]:
     rows = term.design.shape[0]
-    if term.structure == "diagonal":
+    if term.structure == "diagonal" or len(term.columns) == 1:
         lengths = np.sqrt(np.mean(term.design**2, axis=0))
         return term.design / lengths, np.diag(1.0 / lengths)
     lengths = np.linalg.norm(term.design, axis=0)

@@ -42,6 +42,9 @@ STEP = "analysis.models.calibrated_cox:calibrated_cox"
 COMPLETE = "complete_cases"
 """Stands behind a term in the addresses of what rests on complete cases beside the primary rows."""
 
+POOLED_DRAWS = "none: pooled within each draw, which is normal; draws are mixed"
+"""The missing information beside it is the median over draws of the share between data sets."""
+
 MEANING = {
     "trial": "true value: status at the clearance visit; error: trials",
     "visit": "true value: habitual, across visits; error: trials and visits",
@@ -173,6 +176,9 @@ def corrected_numbers(
     for place, term in enumerate(model.terms[: model.design.n_predictors]):
         extra: EstimateFields = {"unit": "per SD of the true value"}
         extra["note"] = "; ".join(words for words in (note, model.note) if words)
+        if model.pooled:
+            share = float(correction.found.missing_information[place])
+            extra |= {"missing_information": share, "df_method": POOLED_DRAWS}
         address = (term.name, data)
         add_hazard_ratio(numbers, outcome, address, term, inferences[place], extra)
         naive = model.term_row(place)

@@ -12,13 +12,13 @@ from typing import Any
 
 import pandas as pd
 
-from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
+from analysis.cohort.analysis_set import reason_not_to_run
 from analysis.estimates import Estimates, refusals, write_estimates
 from analysis.models import cox_diagnostics, cox_specifications, knee_level, subdistribution
 from analysis.models.choices import SPECIFICATIONS
 from analysis.models.cox_design import cox_design
-from analysis.models.cox_fit import Fitted, fit_outcome
-from analysis.models.cox_rows import conventions
+from analysis.models.filled_cohort import FilledCohort, read_filled_cohort
+from analysis.models.outcome_model import OutcomeModel, complete_case_model, primary_model
 from analysis.survival.errors import SurvivalDataError
 from shared.tables import read_table
 
@@ -35,40 +35,44 @@ ANALYSES = (*OF_OUTCOME, cox_diagnostics.COLLINEARITY, *knee_level.ANALYSES)
 
 
 def site_frailty_numbers(
-    cohort: pd.DataFrame, fitted: Fitted, plan: Mapping[str, Any], outcome: str
+    rows: pd.DataFrame, complete: OutcomeModel, plan: Mapping[str, Any], outcome: str
 ) -> Estimates:
-    """Return the primary model with a frailty of the site in place of its stratum."""
-    design, estimate = fitted
+    """Return the model of complete cases with a frailty of the site in place of its stratum."""
     cox = plan["cox"]
     strata = [name for name in cox["strata"] if name != "site"]
     without = {**plan, "cox": {**cox, "strata": strata}}
-    numbers = Estimates(
-        SITE_FRAILTY, **{**conventions(without, design, estimate, outcome), "family": "secondary"}
-    )
+    shared = complete.shared_fields(without, outcome)
+    shared["family"] = "secondary"
+    numbers = Estimates(SITE_FRAILTY, **shared)
     events = plan["outcomes"][outcome]["events"]
-    unstratified = cox_design(cohort, plan["primary"], without, events)
+    unstratified = cox_design(rows, plan["primary"], without, events)
     sites = unstratified.rows["site"]
     knee_level.add_frailty(numbers, outcome, unstratified, sites, plan, "frailty of the site")
     return numbers
 
 
-def outcome_numbers(cohort: pd.DataFrame, plan: Mapping[str, Any], outcome: str) -> list[Estimates]:
-    """Return diagnostics and alternatives of the primary model of one outcome."""
+def outcome_numbers(filled: FilledCohort, plan: Mapping[str, Any], outcome: str) -> list[Estimates]:
+    """Return diagnostics and alternatives of the primary model of one outcome.
+
+    The other choices handle gaps as the primary model does, so that they differ by the choice
+    alone. Diagnostics and models of other form are of complete cases, and say so.
+    """
+    rows, words = filled.measured, filled.words_of_complete_cases
     try:
-        fitted = fit_outcome(cohort, plan["primary"], plan, outcome)
+        complete = complete_case_model(rows, plan["primary"], plan, outcome, words=words)
+        planned = primary_model(filled, plan, outcome)
     except SurvivalDataError as error:
         return refusals(OF_OUTCOME, outcome, str(error), family="secondary", outcome=outcome)
-    design, estimate = fitted
     return [
-        cox_diagnostics.diagnostic_numbers(design, estimate, plan, outcome),
-        cox_specifications.specification_numbers(cohort, design, estimate, plan, outcome),
-        subdistribution.subdistribution_numbers(design, plan, outcome),
-        site_frailty_numbers(cohort, fitted, plan, outcome),
+        cox_diagnostics.diagnostic_numbers(complete, plan, outcome),
+        cox_specifications.specification_numbers(filled, planned, plan, outcome),
+        subdistribution.subdistribution_numbers(complete.design, plan, outcome, words),
+        site_frailty_numbers(rows, complete, plan, outcome),
     ]
 
 
 def alternative_numbers(
-    cohort: pd.DataFrame,
+    filled: FilledCohort,
     summaries: pd.DataFrame,
     plan: Mapping[str, Any],
     *,
@@ -77,14 +81,14 @@ def alternative_numbers(
 ) -> list[Estimates]:
     """Return all of it: collinearity and knees once, the rest for every primary outcome."""
     knees = knee_level.knee_rows(
-        cohort, summaries, plan, visit=visit, minimum_valid_trials=minimum_valid_trials
+        filled.measured, summaries, plan, visit=visit, minimum_valid_trials=minimum_valid_trials
     )
     found = [
-        cox_diagnostics.correlation_numbers(cohort, plan),
+        cox_diagnostics.correlation_numbers(filled.measured, plan),
         *knee_level.knee_numbers(knees, plan),
     ]
     for outcome in plan["primary_outcomes"]:
-        found += outcome_numbers(cohort, plan, outcome)
+        found += outcome_numbers(filled, plan, outcome)
     return found
 
 
@@ -92,6 +96,8 @@ def cox_alternatives(
     *,
     cohort: Path,
     summaries: Path,
+    filled: Path,
+    imputation: Path,
     estimates: Path,
     plan: dict[str, Any],
     study: dict[str, Any],
@@ -103,10 +109,11 @@ def cox_alternatives(
         found = refusals(ANALYSES, "all", reason, family="secondary")
     else:
         found = alternative_numbers(
-            landmark_rows(read_table(cohort)),
+            read_filled_cohort(cohort, filled, imputation),
             read_table(summaries),
             plan,
             visit=study["clearance_visit"],
             minimum_valid_trials=minimum_valid_trials,
         )
-    write_estimates(estimates, *found, step=STEP, inputs={"cohort": cohort, "summaries": summaries})
+    inputs = {"cohort": cohort, "summaries": summaries, "filled": filled, "imputation": imputation}
+    write_estimates(estimates, *found, step=STEP, inputs=inputs)

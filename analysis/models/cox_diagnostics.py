@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from analysis.estimates import EstimateFields, Estimates
 from analysis.models.cox_design import CoxDesign
 from analysis.models.cox_fit import CoxEstimate
-from analysis.models.cox_rows import conventions, term_fields
+from analysis.models.cox_rows import term_fields
+from analysis.models.outcome_model import OutcomeModel
 from analysis.models.proportionality import TRANSFORM
 from analysis.models.variables import predictor_variable
 from analysis.survival.cox_residuals import (
@@ -116,11 +117,10 @@ def add_residuals(
     )
 
 
-def diagnostic_numbers(
-    design: CoxDesign, estimate: CoxEstimate, plan: Mapping[str, Any], outcome: str
-) -> Estimates:
-    """Return the diagnostics of one primary model; its residuals are those without penalty."""
-    shared = conventions(plan, design, estimate, outcome)
+def diagnostic_numbers(model: OutcomeModel, plan: Mapping[str, Any], outcome: str) -> Estimates:
+    """Return the diagnostics of a model of complete cases; its residuals are without penalty."""
+    design, estimate = model.fits[0]
+    shared = model.shared_fields(plan, outcome)
     shared |= {"family": "descriptive", "estimation": "partial likelihood"}
     numbers = Estimates(ANALYSIS, **shared)
     diverging = estimate.fit.diverging

@@ -35,13 +35,6 @@ _NO_POOLED_PROFILE = (
 )
 
 
-def _estimation(model: OutcomeModel, plan: Mapping[str, Any], outcome: str, words: str) -> str:
-    """Return how the estimates were found, with the penalty in place of the model's own way."""
-    return str(model.shared_fields(plan, outcome)["estimation"]).replace(
-        model.fits[0][1].estimation, words
-    )
-
-
 def add_firth(
     numbers: Estimates, model: OutcomeModel, plan: Mapping[str, Any], outcome: str
 ) -> None:
@@ -68,7 +61,7 @@ def add_firth(
         converged = penalised.converged
         rows = [(found, {"note": model.note}) for found in penalised.terms]
     shared: EstimateFields = {
-        "estimation": _estimation(model, plan, outcome, cox_fit.FIRTH),
+        "estimation": model.estimation_by(cox_fit.FIRTH),
         "converged": converged,
     }
     for term, (found, extra) in zip(model.terms, rows, strict=True):
@@ -88,7 +81,7 @@ def add_ridge(
     fits = [best_ridge(estimate.sample, penalties, ties=ties) for _, estimate in model.fits]
     weight = float(np.mean([fit.penalty for fit in fits]))
     fields: EstimateFields = {
-        "estimation": _estimation(model, plan, outcome, _RIDGE),
+        "estimation": model.estimation_by(_RIDGE),
         "converged": all(fit.converged for fit in fits),
         "note": f"penalty {weight:g} on squared coefficients per SD, best of the plan's by "
         "AIC with effective degrees of freedom; shrunk towards one, so no interval",

@@ -45,7 +45,7 @@ def simex_numbers(
     """Return the hazard ratios of one outcome without the error of one level."""
     design, estimate = complete.fits[0]
     shared = complete.shared_fields(plan, outcome)
-    shared |= {"family": "secondary", "estimation": "partial likelihood, SIMEX"}
+    shared |= {"family": "secondary", "estimation": f"{estimate.estimation}, SIMEX"}
     numbers = Estimates(SIMEX[level], **shared)
     try:
         model = measurement.error_model(design, level)

@@ -6,7 +6,7 @@ that a row differs from the primary one by its choice and not by its unit.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -18,11 +18,19 @@ from analysis.cohort.analysis_set import SECOND_INJURIES, events_of
 from analysis.cohort.outcomes import CAUSES
 from analysis.estimates import EstimateFields, Estimates
 from analysis.models.choices import SPECIFICATIONS, adjustment_sets, horizon_name
-from analysis.models.cox_design import CoxDesign, cox_design
-from analysis.models.cox_fit import CoxEstimate, estimate_cox
-from analysis.models.cox_rows import add_hazard_ratio, conventions, term_fields
+from analysis.models.cox_design import CoxDesign
+from analysis.models.cox_rows import add_hazard_ratio, term_fields
+from analysis.models.filled_cohort import FilledCohort
+from analysis.models.outcome_model import (
+    OutcomeModel,
+    pool_terms,
+    pooled_fields,
+    pooled_inference,
+    primary_model,
+)
+from analysis.models.proportionality import test_fields
 from analysis.models.term_inference import TermInference, wald
-from analysis.survival.cox import fit_cox
+from analysis.survival.cox import CoxFit, fit_cox
 from analysis.survival.cox_sample import CoxSample, cox_sample
 from analysis.survival.episodes import Episodes, split_follow_up
 from analysis.survival.errors import SurvivalDataError
@@ -170,29 +178,31 @@ def too_few(events: int, coefficients: int, plan: Mapping[str, Any]) -> str:
 
 
 def _add_specification(
-    numbers: Estimates, outcome: str, primary: CoxDesign, chosen: Specification
+    numbers: Estimates,
+    outcome: str,
+    filled: FilledCohort,
+    primary: OutcomeModel,
+    chosen: Specification,
 ) -> None:
     """Add the hazard ratios of the primary predictors under one choice, or why there are none."""
-    plan = chosen.plan
-    reason, design, estimate = chosen.refusal, None, None
+    plan, reason, model = chosen.plan, chosen.refusal, None
     if not reason:
         try:
-            events = plan["outcomes"][outcome]["events"]
-            design = cox_design(chosen.cohort, plan["primary"], plan, events)
-            reason = too_few(design.n_events, len(design.terms), plan)
-            estimate = None if reason else estimate_cox(design, plan)
+            model = primary_model(filled.with_rows(chosen.cohort), plan, outcome)
+            reason = too_few(model.design.n_events, len(model.terms), plan)
         except SurvivalDataError as error:
             reason = str(error)
-    if reason or design is None or estimate is None:
-        size = {} if design is None else {"n_events": design.n_events}
+    if reason or model is None:
+        size = {} if model is None else {"n_events": model.design.n_events}
         numbers.not_run((outcome, chosen.name), reason, outcome=outcome, **size)
         return
-    shared = conventions(plan, design, estimate, outcome)
+    shared = model.shared_fields(plan, outcome)
     scales = {term.name: term.scale for term in primary.terms}
-    for term, found in zip(design.terms, estimate.terms, strict=True):
+    for place, (term, found) in enumerate(zip(model.terms, model.inferences, strict=True)):
         if term.is_predictor:
-            note = "; ".join(filter(None, (chosen.note, estimate.note_of(term.name))))
-            fields: EstimateFields = {**shared, "note": note}
+            own = model.term_row(place)
+            note = "; ".join(filter(None, (chosen.note, str(own.get("note", "")))))
+            fields: EstimateFields = {**shared, **own, "note": note}
             found = per_step(found, scales[term.name] / term.scale)
             add_hazard_ratio(numbers, outcome, (chosen.name, term.name), term, found, fields)
 
@@ -221,77 +231,103 @@ def _sample_of_periods(
     return sample, (design.n_events - in_second, in_second)
 
 
+@dataclass(frozen=True)
+class _Periods:
+    """Fits with a coefficient per period for one term, one per data set; events of each period."""
+
+    fits: tuple[CoxFit, ...]
+    events: tuple[int, int]
+
+
+def _fit_periods(
+    model: OutcomeModel, position: int, cut: float, plan: Mapping[str, Any]
+) -> _Periods:
+    """Fit every data set of a model with two coefficients for the term at `position`.
+
+    Raises
+    ------
+    SurvivalDataError
+        Too few events, or no finite estimate in one of the data sets.
+    """
+    fits = []
+    for design, _ in model.fits:
+        episodes = split_follow_up(design.time, design.event, [cut])
+        sample, events = _sample_of_periods(design, episodes, position)
+        # Each period has a coefficient of its own, and so needs events of its own.
+        if reason := too_few(design.n_events, len(sample.names), plan) or too_few(
+            min(events), 1, plan
+        ):
+            raise SurvivalDataError(reason)
+        fits.append(fit_cox(sample, ties=plan["cox"]["ties"]))
+        if not fits[-1].converged:
+            raise SurvivalDataError("no finite estimate: too few events in one of the periods")
+    return _Periods(tuple(fits), events)
+
+
+def _period_inferences(
+    model: OutcomeModel, fits: Sequence[CoxFit], level: float
+) -> list[tuple[TermInference, EstimateFields]]:
+    """Return inference and columns of the two last coefficients, pooled if the model is."""
+    coefficients = [fit.coefficients[-2:] for fit in fits]
+    errors = [fit.standard_errors[-2:] for fit in fits]
+    if not model.pooled:
+        return [
+            (wald(float(b), float(se), level), {})
+            for b, se in zip(coefficients[0], errors[0], strict=True)
+        ]
+    return [
+        (pooled_inference(found, level), pooled_fields(found))
+        for found in pool_terms(coefficients, errors, model.complete_df - 1)
+    ]
+
+
 def _add_periods(
-    numbers: Estimates,
-    outcome: str,
-    design: CoxDesign,
-    estimate: CoxEstimate,
-    plan: Mapping[str, Any],
+    numbers: Estimates, outcome: str, model: OutcomeModel, plan: Mapping[str, Any]
 ) -> None:
     """Add the hazard ratio of each predictor before and after the cut, and whether they differ."""
     cut = plan["sensitivity"]["specifications"]["periods_cut_day"]
     if cut is None:
         return
-    episodes = split_follow_up(design.time, design.event, [cut])
-    shared = conventions(plan, design, estimate, outcome)
-    shared["estimation"] = "partial likelihood"
-    for position, term in enumerate(design.terms[: design.n_predictors]):
+    shared = model.shared_fields(plan, outcome)
+    shared["estimation"] = model.estimation_by("partial likelihood")
+    for position, term in enumerate(model.terms[: model.design.n_predictors]):
         address = (outcome, "periods", term.name)
         try:
-            sample, events = _sample_of_periods(design, episodes, position)
-            # Each period has a coefficient of its own, and so needs events of its own.
-            reason = too_few(design.n_events, len(sample.names), plan) or too_few(
-                min(events), 1, plan
-            )
-            fit = None if reason else fit_cox(sample, ties=plan["cox"]["ties"])
+            found = _fit_periods(model, position, cut, plan)
         except SurvivalDataError as error:
-            reason, fit = str(error), None
-        if fit is not None and not fit.converged:
-            reason = "no finite estimate: too few events in one of the periods"
-        if reason or fit is None:
-            numbers.not_run(address, reason, outcome=outcome)
+            numbers.not_run(address, str(error), outcome=outcome)
             continue
-        level = float(plan["confidence_level"])
-        for place, (period, count) in enumerate(zip((1, 2), events, strict=True)):
-            b, se = fit.coefficients[place - 2], fit.standard_errors[place - 2]
+        inferences = _period_inferences(model, found.fits, float(plan["confidence_level"]))
+        for period, count, (inference, own) in zip((1, 2), found.events, inferences, strict=True):
             side = "up to" if period == 1 else "after"
-            fields: EstimateFields = {
-                **shared,
-                "n_events": count,
-                "note": f"{side} day {cut:g}; the other terms have one coefficient throughout",
-            }
-            found = wald(float(b), float(se), level)
-            add_hazard_ratio(numbers, outcome, (f"period_{period}", term.name), term, found, fields)
-        test = ChiSquareTest.of(2 * (fit.log_likelihood - estimate.fit.log_likelihood), 1)
-        numbers.add(
-            outcome,
-            ("periods", term.name),
-            "equal_hazard_ratios_test",
-            test.statistic,
-            **{
-                **shared,
-                **term_fields(term),
-                "unit": "chi-squared",
-                "statistic": test.statistic,
-                "statistic_kind": "chi-squared, likelihood ratio",
-                "df": test.df,
-                "df_method": "coefficients that differ",
-                "p": test.p,
-                "note": f"one hazard ratio before and another after day {cut:g}, against one",
-            },
-        )
+            note = f"{side} day {cut:g}; the other terms have one coefficient throughout"
+            fields: EstimateFields = {**shared, **own, "n_events": count, "note": note}
+            place = (f"period_{period}", term.name)
+            add_hazard_ratio(numbers, outcome, place, term, inference, fields)
+        tests = [
+            ChiSquareTest.of(2 * (fit.log_likelihood - estimate.fit.log_likelihood), 1)
+            for fit, (_, estimate) in zip(found.fits, model.fits, strict=True)
+        ]
+        row: EstimateFields = {
+            **shared,
+            **term_fields(term),
+            **test_fields(tests, "coefficients that differ"),
+            "note": f"likelihood ratio: one hazard ratio before and another after day {cut:g}, "
+            "against one",
+        }
+        place = ("periods", term.name)
+        numbers.add(outcome, place, "equal_hazard_ratios_test", row["statistic"], **row)
 
 
 def specification_numbers(
-    cohort: pd.DataFrame,
-    design: CoxDesign,
-    estimate: CoxEstimate,
-    plan: Mapping[str, Any],
-    outcome: str,
+    filled: FilledCohort, model: OutcomeModel, plan: Mapping[str, Any], outcome: str
 ) -> Estimates:
-    """Return the primary hazard ratios of one outcome under every other choice of the plan."""
+    """Return the primary hazard ratios of one outcome under every other choice of the plan.
+
+    Gaps are handled as in the primary model: a row differs from it by its choice alone.
+    """
     numbers = Estimates(SPECIFICATIONS, family="secondary")
-    for chosen in specifications(cohort, plan):
-        _add_specification(numbers, outcome, design, chosen)
-    _add_periods(numbers, outcome, design, estimate, plan)
+    for chosen in specifications(filled.measured, plan):
+        _add_specification(numbers, outcome, filled, model, chosen)
+    _add_periods(numbers, outcome, model, plan)
     return numbers

@@ -75,6 +75,22 @@ class FilledCohort:
         """Whether there is something to fill in, filled or not."""
         return self.reason != NOTHING_MISSING
 
+    @property
+    def words_of_complete_cases(self) -> str:
+        """What to say of the rows of a model of complete cases."""
+        return COMPLETE_CASES if self.has_gaps else NOTHING
+
+    def with_rows(self, rows: pd.DataFrame) -> FilledCohort:
+        """Return other rows of the same athletes, or of some of them, with the same values drawn.
+
+        Parameters
+        ----------
+        rows
+            Their predictors are those measured; follow-up, causes and covariates may differ.
+        """
+        drawn = self.filled.loc[self.filled["athlete_id"].isin(rows["athlete_id"])]
+        return FilledCohort(rows, drawn, self.reason)
+
     def completed(self) -> Iterator[pd.DataFrame]:
         """Yield the cohort with each completed data set; recorded values stay as they are."""
         for _, drawn in self.filled.groupby("data_set", sort=True):

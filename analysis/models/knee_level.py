@@ -7,6 +7,7 @@ Weissfeld 1989, JASA 84:1065), and the variance counts an athlete's two knees as
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -20,11 +21,12 @@ from analysis.models.cox_design import CoxDesign, cox_design
 from analysis.models.cox_fit import sample_of
 from analysis.models.cox_rows import add_hazard_ratio
 from analysis.models.cox_specifications import too_few
+from analysis.models.filled_cohort import COMPLETE_CASES
 from analysis.models.term_inference import wald
 from analysis.survival.cox import CoxFit, fit_cox
 from analysis.survival.cox_sample import CoxSample
 from analysis.survival.errors import SurvivalDataError
-from analysis.survival.frailty import fit_gamma_frailty
+from analysis.survival.frailty import fit_gamma_frailty, frailty_variance_interval
 
 ANALYSIS = "knee_level"
 FRAILTY = "knee_level_frailty"
@@ -76,6 +78,7 @@ def _fields(design: CoxDesign, plan: Mapping[str, Any]) -> EstimateFields:
         "n_athletes": design.rows["athlete_id"].nunique(),
         "n_events": design.n_events,
         "rows_dropped": design.dropped,
+        "missing_data": COMPLETE_CASES,
         "ties": plan["cox"]["ties"],
         "horizon_days": float(plan["horizon_days"]),
         "censoring": "every other end of the athlete's observation censors both knees; rows are "
@@ -137,6 +140,7 @@ def add_frailty(
         b, se = float(fit.coefficients[place]), float(fit.standard_errors[place])
         add_hazard_ratio(numbers, subject, (term.name,), term, wald(b, se, level), shared)
     test = fit.frailty_test
+    low, high = frailty_variance_interval(sample, groups.to_numpy(), fit, level=level)
     numbers.add(
         subject,
         "all",
@@ -147,6 +151,10 @@ def add_frailty(
         statistic_kind="chi-squared, likelihood ratio at a boundary",
         df=test.df,
         p=test.p,
+        ci_low=low,
+        ci_high=high if math.isfinite(high) else math.nan,
+        ci_level=level,
+        ci_type="profile likelihood",
         **shared,
     )
 

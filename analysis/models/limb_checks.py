@@ -3,8 +3,8 @@
 Of every model: does the limb difference change between visits, do the limbs have residual
 variances of their own (likelihood-ratio tests of ML fits, differences of AIC and BIC), what do the
 other degrees of freedom say, what do residuals, influence and predicted effects look like. Of the
-models of the plan's predictors: profile intervals of the variances; of its primary predictors also
-percentiles of a parametric bootstrap.
+models of the plan's predictors: profile intervals of the difference and of the variances; of its
+primary predictors also percentiles of a parametric bootstrap.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from analysis.estimates import EstimateFields, Estimates, write_estimates
 from analysis.mixed import MixedFit, ModelRefusedError, kenward_roger_t, refit, satterthwaite_t
 from analysis.mixed.bootstrap import parametric_bootstrap
 from analysis.mixed.likelihood_ratio import likelihood_ratio_test
-from analysis.mixed.profile import profile_variance
+from analysis.mixed.profile import profile_fixed_effects, profile_variance
 from analysis.models.contrast_rows import difference_fields, ratio_fields
 from analysis.models.grouped import grouped
 from analysis.models.limb_diagnostics import add_diagnostics
@@ -85,9 +85,13 @@ def _add_test(
 
 
 def _add_tests(
-    numbers: Estimates, subject: tuple[str, ...], model: LimbModel, found: LimbFit
+    numbers: Estimates,
+    subject: tuple[str, ...],
+    model: LimbModel,
+    found: LimbFit,
+    plain: MixedFit,
 ) -> None:
-    plain = refit(found.fit, "ML")
+    """Add the tests of a limb difference by visit and of a variance by limb; `plain` is by ML."""
     added = interaction_columns(model)
     try:
         if added:
@@ -153,12 +157,39 @@ def _term_words(term: str, quantity: str) -> tuple[str, ...]:
     return (term.replace(" ", "_"), named) if kind == "sd" else (term.replace(" ", "_"), kind)
 
 
-def _add_profiles(
-    numbers: Estimates, subject: tuple[str, ...], model: LimbModel, found: LimbFit, level: float
+def _add_profiled_difference(
+    numbers: Estimates, subject: tuple[str, ...], model: LimbModel, plain: MixedFit, level: float
 ) -> None:
-    """Add profile intervals of the standard deviations; they may reach zero."""
+    found = profile_fixed_effects(plain, model.contrast, level)[0]
+    shown = (found.estimate, found.low, found.high)
+    quantity, unit = "mean_difference", str(model.rows["unit"].iloc[0])
+    if model.on_log_scale:
+        estimate, low, high = (math.exp(value) for value in shown)
+        quantity, unit = "ratio", "ratio"
+    else:
+        estimate, low, high = shown
+    fields: EstimateFields = {
+        "estimation": "ML",
+        "ci_low": low,
+        "ci_high": high,
+        "ci_level": level,
+        "ci_type": PROFILE,
+        "unit": unit,
+        "note": "ML as the profile needs it, so a little narrower than by REML",
+    }
+    numbers.add(subject, (INVOLVED, "profile"), quantity, estimate, **fields)
+
+
+def _add_profiles(
+    numbers: Estimates, subject: tuple[str, ...], model: LimbModel, plain: MixedFit, level: float
+) -> None:
+    """Add profile intervals of the limb difference and of the standard deviations.
+
+    Those of a deviation may reach zero. `plain` is by ML.
+    """
+    _add_profiled_difference(numbers, subject, model, plain, level)
     unit = "log scale" if model.on_log_scale else str(model.rows["unit"].iloc[0])
-    for interval in profile_variance(found.fit, level):
+    for interval in profile_variance(plain, level):
         is_deviation = interval.quantity.startswith("sd ")
         fields: EstimateFields = {
             "estimation": "ML",
@@ -231,12 +262,13 @@ def check_model(
     shared |= {"family": "descriptive", "estimation": "REML"}
     shared |= {"converged": found.fit.converged, "singular": found.fit.singular}
     numbers = Estimates(ANALYSIS, **shared)
-    _add_tests(numbers, subject, model, found)
+    plain = refit(found.fit, "ML")
+    _add_tests(numbers, subject, model, found, plain)
     _add_by_limb(numbers, subject, model, found, level)
     _add_other_degrees_of_freedom(numbers, subject, model, found, level)
     add_diagnostics(numbers, subject, model, found)
     if _is_of([*plan["primary"], *plan["exploratory"]], levels):
-        _add_profiles(numbers, subject, model, found, level)
+        _add_profiles(numbers, subject, model, plain, level)
     if _is_of(plan["primary"], levels) and plan["mixed"]["check_refits"] > 1:
         _add_bootstrap(numbers, subject, model, found, plan)
     return numbers

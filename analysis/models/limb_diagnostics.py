@@ -43,7 +43,9 @@ def _add_residuals(
     ):
         unit = "share" if quantity.startswith("share") else ""
         numbers.add(subject, "residuals", quantity, value, unit=unit, note=note + expected)
+    # Trials of one limb at one visit share their fitted value; rounding must not rank them.
     fitted = model.response - left.conditional
+    fitted = np.round(fitted / fitted.std(), 9) if fitted.std() > 0 else fitted
     numbers.add(
         subject,
         "residuals",

@@ -116,12 +116,14 @@ class Corrected:
     ----------
     means, deviations : (draws, p) normal distribution of each coefficient, given drawn matrices
     usable : (all draws,) whether a draw left true variance; only those are among the above
+    missing_information : (p,) share of a variance that is between completed data sets; 0 for one
     """
 
     coefficients: Array
     means: Array
     deviations: Array
     usable: Array
+    missing_information: Array
 
     @property
     def unusable(self) -> float:
@@ -206,7 +208,13 @@ def correct(
         raise _too_few(usable)
     matrices = np.linalg.solve(true[usable], measured[usable])
     variances = np.einsum("kij,jl,kil->ki", matrices, covariance, matrices)
-    return Corrected(matrix @ coefficients, matrices @ coefficients, np.sqrt(variances), usable)
+    return Corrected(
+        matrix @ coefficients,
+        matrices @ coefficients,
+        np.sqrt(variances),
+        usable,
+        np.zeros(len(coefficients)),
+    )
 
 
 def _too_few(usable: Array) -> NotCorrectableError:
@@ -238,11 +246,13 @@ def pooled(found: Sequence[Corrected]) -> Corrected:
     means = np.array([each.means[usable[each.usable]] for each in found])
     squares = np.array([each.deviations[usable[each.usable]] ** 2 for each in found])
     between = (1 + 1 / len(found)) * means.var(axis=0, ddof=1)
+    total = squares.mean(axis=0) + between
     return Corrected(
         np.mean([each.coefficients for each in found], axis=0),
         means.mean(axis=0),
-        np.sqrt(squares.mean(axis=0) + between),
+        np.sqrt(total),
         usable,
+        np.median(between / total, axis=0),
     )
 
 

@@ -78,12 +78,18 @@ class OutcomeModel:
         """Why there is no estimate that a correction could start from; '' when there is."""
         return next((why for _, each in self.fits if (why := each.cannot_be_corrected)), "")
 
+    def estimation_by(self, words: str) -> str:
+        """Return how estimates were found, in words for one fit, and that they are pooled."""
+        if not self.pooled:
+            return words
+        return f"{words}, pooled over {len(self.fits)} completed data sets (Rubin)"
+
     def shared_fields(self, plan: Mapping[str, Any], outcome: str) -> EstimateFields:
         """Return the columns that all rows of the model share."""
         fields = conventions(plan, *self.fits[0], outcome)
         fields.update(self.fields)
         if self.pooled:
-            fields["estimation"] += f", pooled over {len(self.fits)} completed data sets (Rubin)"
+            fields["estimation"] = self.estimation_by(self.fits[0][1].estimation)
             fields["converged"] = all(estimate.converged for _, estimate in self.fits)
         return fields
 

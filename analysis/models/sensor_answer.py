@@ -22,6 +22,7 @@ from analysis.mixed import ModelRefusedError
 from analysis.models.calibrated_cox import corrected_terms, left_out
 from analysis.models.cox_fit import Fitted, fit_outcome
 from analysis.models.cox_rows import add_hazard_ratio, conventions, term_fields
+from analysis.models.filled_cohort import COMPLETE_CASES
 from analysis.models.measurement import LEVELS, Measurement
 from analysis.models.measurement_error import Level, NotCorrectableError, correct
 from analysis.survival.errors import SurvivalDataError
@@ -118,7 +119,7 @@ def predictor_numbers(
     """Return hazard ratio, reliability, attenuation and events needed of one predictor."""
     design, estimate = fitted
     shared = conventions(plan, design, estimate, outcome)
-    shared["family"] = "secondary"
+    shared |= {"family": "secondary", "missing_data": COMPLETE_CASES}
     numbers = Estimates("sensor_answer", **shared)
     term, found = design.terms[0], estimate.terms[0]
     note = "one predictor alone, athletes who have the plate and the wearable metrics"

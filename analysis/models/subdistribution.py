@@ -49,8 +49,13 @@ def _add_incidences(
             numbers.add(outcome, (term.name, name), "cumulative_incidence", value, **fields)
 
 
-def subdistribution_numbers(design: CoxDesign, plan: Mapping[str, Any], outcome: str) -> Estimates:
-    """Return subdistribution hazard ratios of one outcome and the incidences they stand for."""
+def subdistribution_numbers(
+    design: CoxDesign, plan: Mapping[str, Any], outcome: str, missing_data: str
+) -> Estimates:
+    """Return subdistribution hazard ratios of one outcome and the incidences they stand for.
+
+    `missing_data` is what to say of the rows of the design.
+    """
     horizon, level = float(plan["horizon_days"]), float(plan["confidence_level"])
     strata = plan["cox"]["strata"]
     numbers = Estimates(
@@ -63,6 +68,7 @@ def subdistribution_numbers(design: CoxDesign, plan: Mapping[str, Any], outcome:
         n_athletes=len(design.rows),
         n_events=design.n_events,
         rows_dropped=design.dropped,
+        missing_data=missing_data,
         censoring="every other end by a cause competes; loss and end of study censor, with one "
         "censoring curve for all",
     )

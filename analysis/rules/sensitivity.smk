@@ -27,6 +27,8 @@ rule cox_alternatives:
     input:
         cohort=rules.build_cohort.output.cohort,
         summaries=rules.collect.output.summaries_table,
+        filled=rules.impute_cohort.output.filled,
+        imputation=rules.impute_cohort.output.estimates,
         code=code_of("analysis.models.cox_alternatives:cox_alternatives"),
     output:
         estimates=f"{RESULTS}/models/cox_alternatives.parquet",

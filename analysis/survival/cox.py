@@ -110,7 +110,7 @@ def fit_cox(
     refuse_unidentifiable(sample, at_zero.information)
     problem = Problem(
         evaluate=lambda beta: partial_likelihood(sample, beta, ties),
-        spread=lambda beta: float(np.ptp(sample.standardised @ beta)),
+        spread=lambda beta: spread_of(sample.standardised @ beta),
         divergence=lambda step: divergence_along(sample, step),
         separated=lambda: separated_terms(sample),
     )
@@ -153,6 +153,11 @@ def fit_cox(
         n_events=sample.n_events,
         n_clusters=n_clusters,
     )
+
+
+def spread_of(values: Floats) -> float:
+    """Return largest minus smallest value."""
+    return float(values.max() - values.min())
 
 
 def _unscale(covariance: Floats, sample: CoxSample) -> Floats:

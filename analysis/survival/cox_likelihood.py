@@ -63,9 +63,7 @@ def partial_likelihood(sample: CoxSample, beta: Floats, ties: Ties) -> PartialLi
     """Evaluate the partial likelihood at ``beta`` (p,), per scale unit of each covariate."""
     sets, X = sample.risk_sets, sample.standardised
     predictor, risk, log_offsets = relative_risks(sample, beta)
-    moments = np.empty((X.shape[0], 1 + X.shape[1]))
-    moments[:, 0] = risk
-    np.multiply(X, risk[:, None], out=moments[:, 1:])
+    moments = sample.with_constant * risk[:, None]
     fractions = sample.tie_fractions(ties)
 
     at_step = sets.sum_at_risk(moments)[sets.death_sets]

@@ -98,7 +98,7 @@ def build_risk_sets(
     death_rows = death_rows[np.lexsort((stop[death_rows], codes[death_rows]))]
     death_time, death_stratum = stop[death_rows], codes[death_rows]
     new = np.ones(death_rows.size, dtype=bool)
-    new[1:] = (np.diff(death_time) != 0) | (np.diff(death_stratum) != 0)
+    new[1:] = (death_time[1:] != death_time[:-1]) | (death_stratum[1:] != death_stratum[:-1])
     offsets = np.flatnonzero(new)
     times, set_strata = death_time[offsets], death_stratum[offsets]
     begin, end = _stratum_bounds(set_strata, int(codes.max()) + 1)
@@ -110,9 +110,11 @@ def build_risk_sets(
     first, last = first[rows], last[rows]
 
     leave_offsets = np.searchsorted(last, np.arange(times.size))
-    late = np.flatnonzero(first > begin[codes[rows]])
-    late = late[np.argsort(first[late], kind="stable")]
-    late_sets, late_offsets = np.unique(first[late] - 1, return_index=True)
+    late = late_sets = late_offsets = np.zeros(0, dtype=np.intp)
+    if start is not None:
+        late = np.flatnonzero(first > begin[codes[rows]])
+        late = late[np.argsort(first[late], kind="stable")]
+        late_sets, late_offsets = np.unique(first[late] - 1, return_index=True)
     position = np.empty(stop.size, dtype=np.intp)
     position[rows] = np.arange(rows.size)
     death_sets = np.cumsum(new) - 1

@@ -69,6 +69,11 @@ class CoxSample:
         return (self.covariates[self.risk_sets.rows] - self.centre) / self.scale
 
     @cached_property
+    def with_constant(self) -> Floats:
+        """A column of ones before the standardised covariates (m, 1 + p)."""
+        return np.column_stack([np.ones(self.standardised.shape[0]), self.standardised])
+
+    @cached_property
     def sorted_weights(self) -> Floats:
         """Case weights in risk-set order (m,)."""
         return self.weights[self.risk_sets.rows]

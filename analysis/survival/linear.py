@@ -36,11 +36,11 @@ class ChiSquareTest:
 
 def chi_square_test(vector: Floats, covariance: Floats) -> ChiSquareTest:
     """Return ``vector' covariance^- vector``, with the rank of the covariance as df."""
-    diagonal = np.diag(covariance)
+    diagonal = covariance.diagonal()
     scale = np.asarray(np.sqrt(np.where(diagonal > 0, diagonal, 1.0)))
     correlation = covariance / (scale[:, None] * scale)
     factor, failed = linalg.lapack.dpotrf(correlation, lower=1)
-    if not failed and vector.size and np.diag(factor).min() > WELL_CONDITIONED:
+    if not failed and vector.size and factor.diagonal().min() > WELL_CONDITIONED:
         solved, _ = linalg.lapack.dpotrs(factor, vector / scale, lower=1)
         return ChiSquareTest.of(float(solved @ (vector / scale)), vector.size)
     values, vectors = np.linalg.eigh(correlation)
@@ -56,7 +56,7 @@ def symmetric_inverse(matrix: Floats) -> Floats:
     """
     if matrix.size == 0:
         return matrix
-    own = np.diag(matrix)
+    own = matrix.diagonal()
     diagonal = np.sqrt(np.where(own > LEAST_VARIANCE, own, 1.0))
     outer: Floats = diagonal[:, None] * diagonal
     correlation = matrix / outer
@@ -70,12 +70,27 @@ def symmetric_inverse(matrix: Floats) -> Floats:
     return full / outer
 
 
+def _well_conditioned(matrix: Floats, diagonal: Floats, noise: float) -> bool:
+    """Tell quickly whether every column keeps a visible share of its own, given those before it.
+
+    The diagonal of the Cholesky factor of the correlations holds the roots of these shares.
+    """
+    if matrix.size == 0 or not diagonal.min() > max(noise, LEAST_VARIANCE):
+        return False
+    root = np.sqrt(diagonal)
+    factor, failed = linalg.lapack.dpotrf(matrix / (root[:, None] * root), lower=1)
+    return not failed and bool(factor.diagonal().min() > WELL_CONDITIONED)
+
+
 def dependent_column(information: Floats) -> tuple[int | None, tuple[int, ...]]:
     """Find the first column without information of its own, and the columns it repeats.
 
     Returns ``(None, ())`` when the matrix is positive definite.
     """
-    noise = NOISE * float(np.diag(information).max(initial=0.0))
+    diagonal = information.diagonal()
+    noise = NOISE * float(diagonal.max(initial=0.0))
+    if _well_conditioned(information, diagonal, noise):
+        return None, ()
     for k in range(information.shape[0]):
         earlier = information[:k, :k]
         own = information[k, k]

@@ -103,12 +103,15 @@ def _climb(
         decrement = float(step @ current.score)
         if decrement <= DECREMENT:
             return Maximum(beta, at_zero, current, iteration, not diverging, diverging)
-        too_far = problem.spread(beta + step) > LARGEST_SPREAD
+        candidate = beta + step
+        too_far = problem.spread(candidate) > LARGEST_SPREAD
         if not diverging and (too_far or decrement < SUSPECT_DECREMENT):
             diverging = problem.divergence(step)
         if diverging and (too_far or decrement < DIVERGED_DECREMENT):
             return Maximum(beta, at_zero, current, iteration, False, diverging)
-        moved = _rise(problem, beta, step, current)
+        moved = None if too_far else _accepted(problem, candidate, current)
+        if moved is None:
+            moved = _rise(problem, beta, step / 2, current)
         if moved is None:
             done = decrement < ROUNDED_DECREMENT and not diverging
             return Maximum(beta, at_zero, current, iteration, done, diverging)
@@ -120,12 +123,20 @@ def _rise(
     problem: Problem[Likelihood], beta: Floats, step: Floats, current: Likelihood
 ) -> tuple[Floats, Likelihood] | None:
     """Take the longest halved step that does not lower the likelihood; None if there is none."""
-    rounding = 1e-13 * abs(current.log_likelihood)
     for _ in range(HALVINGS):
         candidate = beta + step
         if problem.spread(candidate) <= LARGEST_SPREAD:
-            reached = problem.evaluate(candidate)
-            if reached.log_likelihood >= current.log_likelihood - rounding:
-                return candidate, reached
+            moved = _accepted(problem, candidate, current)
+            if moved is not None:
+                return moved
         step = step / 2
     return None
+
+
+def _accepted(
+    problem: Problem[Likelihood], candidate: Floats, current: Likelihood
+) -> tuple[Floats, Likelihood] | None:
+    """Return the candidate and what it reaches; None if that lowers the likelihood."""
+    reached = problem.evaluate(candidate)
+    lowest = current.log_likelihood - 1e-13 * abs(current.log_likelihood)
+    return (candidate, reached) if reached.log_likelihood >= lowest else None

@@ -109,7 +109,8 @@ def build_diagnostics(context: Context, ledger: Ledger) -> JournalTable:
                 "correlation of scaled Schoenfeld residuals with follow-up; above zero the hazard "
                 "ratio rises. Events beyond expected: sums of martingale residuals over thirds of "
                 "the athletes by the metric; a bend from third to third speaks against a straight "
-                "line. With few events all of these are rough.",
+                "line. With few events all of these are rough. All but the test of proportional "
+                "hazards are of complete cases.",
             ),
         ),
         absent="no primary model was run",
@@ -198,7 +199,8 @@ def build_specifications(context: Context, ledger: Ledger) -> JournalTable:
                 ". A model with fewer than ",
                 setting(least),
                 " events per coefficient is not run. Ridge estimates are shrunk towards one and "
-                "have no interval. All choices were named in the plan; none replaces the primary "
+                "have no interval. Missing and clipped values are handled as in the planned model. "
+                "All choices were named in the plan; none replaces the primary "
                 "result, and no p-value is adjusted.",
             ),
         ),
@@ -248,7 +250,7 @@ def build_knees(context: Context, ledger: Ledger) -> JournalTable:
         tuple(lines),
         notes=(
             (
-                "Per standard deviation over knees, with intervals at ",
+                "Complete cases. Per standard deviation over knees, with intervals at ",
                 setting(context.confidence_level),
                 "; involved and uninvolved knees have baseline hazards of their own, and the "
                 "variance counts the two knees of an athlete as one. A metric of both limbs "
@@ -307,7 +309,7 @@ def build_subdistribution(context: Context, ledger: Ledger) -> JournalTable:
         tuple(lines),
         notes=(
             (
-                "With intervals at ",
+                "Complete cases. With intervals at ",
                 setting(context.confidence_level),
                 "; incidences at ",
                 setting(f"{context.plan['horizon_days']:g} days"),

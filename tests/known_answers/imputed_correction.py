@@ -1,4 +1,6 @@
-"""Corrected and filled in together: `python -m tests.known_answers.imputed_correction [COHORTS]`.
+"""Corrected and filled in together.
+
+`python -m tests.known_answers.imputed_correction [COHORTS [SEED]]`.
 
 Redrawn cohorts of `test_coverage` in which the sensor cuts off every trial of the second metric
 above a limit, and every sixth athlete lacks the first metric, more often after an injury. The error
@@ -75,9 +77,9 @@ def _rows(filled: FilledCohort, trials: pd.DataFrame, number: int) -> pd.DataFra
     return pd.concat(parts, ignore_index=True)
 
 
-def simulate(cohorts: int) -> pd.DataFrame:
+def simulate(cohorts: int, seed: int) -> pd.DataFrame:
     """Return bias and coverage by outcome, predictor and handling."""
-    rng = np.random.default_rng(SEED + 1)
+    rng = np.random.default_rng(seed)
     parts = []
     for number in range(cohorts):
         cohort, trials = with_gaps(*draw(ATHLETES, rng), rng)
@@ -101,4 +103,5 @@ def simulate(cohorts: int) -> pd.DataFrame:
 
 
 if __name__ == "__main__":
-    print(simulate(int(sys.argv[1]) if len(sys.argv) > 1 else 200).round(3).to_string())
+    given = [int(word) for word in sys.argv[1:]]
+    print(simulate(*(given + [200, SEED + 1][len(given) :])).round(3).to_string())

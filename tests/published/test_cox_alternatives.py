@@ -24,10 +24,11 @@ from analysis.models.cox_design import cox_design
 from analysis.models.cox_diagnostics import THIRDS, inflation_factors
 from analysis.models.cox_fit import fit_outcome
 from analysis.models.cox_specifications import specifications
+from analysis.models.filled_cohort import NOTHING_MISSING, FilledCohort
 from analysis.models.knee_level import knee_numbers, knee_rows
 from analysis.survival.cox import fit_cox
 from analysis.survival.cox_sample import cox_sample
-from shared.tables import read_table
+from shared.tables import empty_table, read_table
 from tests.unit import cohort_tables as tables
 
 OUTCOME = "graft_rupture"
@@ -56,7 +57,7 @@ def summaries(study):
 
 @pytest.fixture(scope="module")
 def rows(cohort, summaries):
-    found = alternative_numbers(cohort, summaries, tables.plan(), **KNEES)
+    found = alternative_numbers(whole(cohort), summaries, tables.plan(), **KNEES)
     return estimates_table(*found).set_index("number_id")
 
 
@@ -64,6 +65,11 @@ def rows(cohort, summaries):
 def primary(cohort):
     plan = tables.plan()
     return fit_outcome(cohort, plan["primary"], plan, OUTCOME)
+
+
+def whole(cohort: pd.DataFrame) -> FilledCohort:
+    """Return a cohort in which nothing is to be filled in."""
+    return FilledCohort(cohort, empty_table("filled_values"), NOTHING_MISSING)
 
 
 def lifelines_coefficients(design, matrix, time, event, entry=None) -> np.ndarray:
@@ -130,7 +136,7 @@ def test_a_negative_control_takes_the_place_of_the_outcome(cohort, summaries, ro
     rng = np.random.default_rng(9)
     days = cohort["followup_days"] * rng.uniform(0.2, 1, len(cohort))
     changed = cohort.assign(negative_control_days=days.where(rng.random(len(cohort)) < 0.3))
-    found = estimates_table(*alternative_numbers(changed, summaries, plan, **KNEES))
+    found = estimates_table(*alternative_numbers(whole(changed), summaries, plan, **KNEES))
     found = found.set_index("number_id")
     event = changed["negative_control_days"].notna().to_numpy()
     time = changed["negative_control_days"].fillna(changed["followup_days"]).to_numpy()
@@ -146,7 +152,7 @@ def test_full_adjustment_adds_the_covariates_of_the_plan(cohort, summaries):
     plan["sensitivity"]["specifications"]["least_events_per_coefficient"] = 1.0
     days = np.random.default_rng(3).normal(270, 40, len(cohort)).round()
     changed = cohort.assign(clearance_days=days)
-    found = estimates_table(*alternative_numbers(changed, summaries, plan, **KNEES))
+    found = estimates_table(*alternative_numbers(whole(changed), summaries, plan, **KNEES))
     table = changed[["followup_days", "site"]].assign(event=changed["cause"] == 1)
     for item in plan["primary"]:
         values = changed[item["name"]]
@@ -206,7 +212,7 @@ def test_a_step_of_another_choice_is_that_of_the_primary_model(cohort, summaries
     plan = tables.plan()
     plan["sensitivity"]["specifications"]["without_first_days"] = 200.0
     plan["sensitivity"]["specifications"]["least_events_per_coefficient"] = 0.5
-    found = estimates_table(*alternative_numbers(cohort, summaries, plan, **KNEES))
+    found = estimates_table(*alternative_numbers(whole(cohort), summaries, plan, **KNEES))
     late = cohort.loc[cohort["followup_days"] > 200].reset_index(drop=True)
     own_design, own = fit_outcome(late, plan["primary"], plan, OUTCOME)
     scales = [a.scale / b.scale for a, b in zip(primary[0].terms, own_design.terms, strict=True)]
@@ -313,6 +319,10 @@ def test_three_sites_are_too_few_for_a_frailty_and_athletes_are_not(rows):
     theta = rows.loc["knee_level_frailty.injury_of_this_knee.all.frailty_variance"]
     assert theta["estimate"] >= 0
     assert "none has two events" in theta["note"]
+    assert theta["ci_type"] == "profile likelihood"
+    assert 0 <= theta["ci_low"] <= theta["estimate"]
+    # An open limit stays empty.
+    assert np.isnan(theta["ci_high"]) or theta["estimate"] < theta["ci_high"]
 
 
 def test_without_other_ends_absolute_risk_has_the_cox_coefficients(cohort, summaries):
@@ -320,7 +330,7 @@ def test_without_other_ends_absolute_risk_has_the_cox_coefficients(cohort, summa
     plan = tables.plan()
     alone = cohort.assign(cause=cohort["cause"].where(cohort["cause"] == 1, 0))
     plan["primary_outcomes"] = [OUTCOME]
-    found = estimates_table(*alternative_numbers(alone, summaries, plan, **KNEES))
+    found = estimates_table(*alternative_numbers(whole(alone), summaries, plan, **KNEES))
     found = found.set_index("number_id")["estimate"]
     design, _ = fit_outcome(alone, plan["primary"], plan, OUTCOME)
     table = pd.DataFrame(design.matrix).add_prefix("x").assign(t=design.time, d=design.event)
@@ -353,7 +363,7 @@ def test_every_choice_of_the_plan_has_its_rows_or_a_reason(rows):
 def test_too_few_events_are_refused_in_words(cohort, summaries):
     plan = tables.plan()
     plan["sensitivity"]["specifications"]["least_events_per_coefficient"] = 50.0
-    found = estimates_table(*alternative_numbers(cohort, summaries, plan, **KNEES))
+    found = estimates_table(*alternative_numbers(whole(cohort), summaries, plan, **KNEES))
     assert not found["quantity"].isin(["hazard_ratio", "subdistribution_hazard_ratio"]).any()
     notes = found.loc[found["analysis"] == "cox_specifications", "note"]
     assert notes.str.contains("planned for at least 50 events per coefficient").sum() >= 10
@@ -362,7 +372,8 @@ def test_too_few_events_are_refused_in_words(cohort, summaries):
 def test_outcomes_are_not_touched_before_the_plan_is_frozen(study):
     folder, paths = study
     cox_alternatives(
-        cohort=paths["cohort"], summaries=paths["summaries"], plan=tables.plan(),
+        cohort=paths["cohort"], summaries=paths["summaries"], filled=paths["filled"],
+        imputation=paths["imputation"], plan=tables.plan(),
         estimates=folder / "not.parquet", study=tables.study(), freeze=tables.NOT_FROZEN,
         minimum_valid_trials=2,
     )  # fmt: skip

@@ -118,11 +118,18 @@ def test_both_degrees_of_freedom_stand_side_by_side(found):
 def test_profile_and_bootstrap_limits_hold_their_estimates(found):
     kinds = ["profile likelihood (ML)", "parametric bootstrap, percentiles"]
     drawn = found.loc[found["ci_type"].isin(kinds)]
-    assert len(drawn) == 5 + 2  # deviations and correlation; limb difference and its variation
+    # Difference, deviations, correlation; limb difference and its variation.
+    assert len(drawn) == 6 + 2
     assert (drawn["ci_low"] <= drawn["estimate"]).all()
     assert (drawn["estimate"] <= drawn["ci_high"]).all()
     profile = f"{START}.profile.athlete.involved.standard_deviation"
     assert found.loc[profile, "ci_low"] < 0.6 < found.loc[profile, "ci_high"]
+    # 60 athletes: ML and REML, chi-squared and t, differ by a few hundredths of a width.
+    widths = [
+        np.ptp(found.loc[f"{START}.involved.{term}.mean_difference", ["ci_low", "ci_high"]])
+        for term in ("profile", "satterthwaite")
+    ]
+    assert 0.9 < widths[0] / widths[1] < 1.02
 
 
 def test_an_athlete_unlike_the_others_shows_in_the_influence_but_not_by_name(rows, found):

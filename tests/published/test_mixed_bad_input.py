@@ -6,7 +6,7 @@ from scipy.optimize import minimize
 
 from analysis.mixed import ModelRefusedError, fit_mixed, random_intercept
 from analysis.mixed.design import RandomTerm, random_slopes
-from analysis.mixed.deviance import profiled_deviance
+from analysis.mixed.deviance import ProfiledDeviance
 
 
 def _data(groups: int = 6, trials: int = 5):
@@ -140,7 +140,7 @@ def test_small_samples_reach_the_lowest_of_many_searches(seed: int) -> None:
     for _ in range(30):
         start = random.normal(size=fit.parameters.size) * random.choice([0.3, 1.0, 3.0])
         found = minimize(
-            lambda point: float(profiled_deviance(fit.problem, point, "ML").real),
+            ProfiledDeviance(fit.problem, "ML").value,
             start,
             method="Nelder-Mead",
         )

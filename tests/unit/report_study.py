@@ -23,7 +23,7 @@ from analysis.models.asymmetry import metric_numbers
 from analysis.models.contact_lag import lag_numbers, lag_rows
 from analysis.models.cox_alternatives import alternative_numbers
 from analysis.models.cumulative_incidence import incidence_numbers
-from analysis.models.filled_cohort import FILLED_IN, GAPS
+from analysis.models.filled_cohort import FILLED_IN, GAPS, NOTHING_MISSING, FilledCohort
 from analysis.models.flow import count_ends, count_flow, count_predictors
 from analysis.models.group_comparison import (
     event_free_numbers,
@@ -57,6 +57,7 @@ from analysis.models.variables import cohort_variables
 from shared.metric_dictionary import metrics
 from shared.settings.load import load_settings
 from shared.sources import ROOT
+from shared.tables import empty_table
 from tests.unit import force_study
 
 SETTINGS = load_settings(ROOT / "config")
@@ -279,7 +280,11 @@ def alternatives(count: int) -> list[Estimates]:
     """Return diagnostics and other models of the invented cohort, by their own models."""
     people = cohort(count)
     return alternative_numbers(
-        landmark_rows(people), summaries(people), PLAN, visit="clearance", minimum_valid_trials=2
+        FilledCohort(landmark_rows(people), empty_table("filled_values"), NOTHING_MISSING),
+        summaries(people),
+        PLAN,
+        visit="clearance",
+        minimum_valid_trials=2,
     )
 
 

@@ -19,6 +19,7 @@ from analysis.imputation.pooling import pool
 from analysis.models.calibrated_cox import calibrated_numbers
 from analysis.models.cox_fit import fit_outcome
 from analysis.models.cox_models import models_of, second_opinions
+from analysis.models.cox_specifications import specification_numbers
 from analysis.models.cox_without_event import add_range
 from analysis.models.filled_cohort import (
     COMPLETE_CASES,
@@ -324,6 +325,10 @@ def test_corrected_estimates_are_pooled_and_those_of_complete_cases_stand_beside
     reliability = rows.loc[number_id(analysis, OUTCOME, EXCURSION, "reliability"), "estimate"]
     expected = np.log(naive["estimate"]) / np.sqrt(reliability)
     assert np.log(own["estimate"]) == pytest.approx(expected, rel=0.1)
+    # What is missing weighs about as much in the corrected estimate as in the naive one.
+    assert own["missing_information"] == pytest.approx(naive["missing_information"], abs=0.05)
+    assert own["df_method"].startswith("none: pooled within each draw")
+    assert pd.isna(beside["missing_information"])
 
 
 def test_refits_without_one_event_are_pooled_as_the_model_is(filled):
@@ -358,3 +363,53 @@ def test_refits_without_one_event_are_pooled_as_the_model_is(filled):
 def test_the_same_study_gives_the_same_draws(study, filled):
     again = fill_in(*study[:2], _plan(), "clearance")[0]
     pd.testing.assert_frame_equal(filled.filled, again.filled)
+
+
+def _without_first_days(filled, plan):
+    plan["sensitivity"]["specifications"] |= {
+        "without_first_days": 200.0,
+        "least_events_per_coefficient": 0.5,
+    }
+    model = primary_model(filled, plan, OUTCOME)
+    return model, _table(specification_numbers(filled, model, plan, OUTCOME))
+
+
+def test_another_choice_fills_gaps_as_the_primary_model_does(filled):
+    """Some of those with gaps leave the rows: their drawn values must not reach anybody else."""
+    model, rows = _without_first_days(filled, _plan())
+    late = filled.measured["followup_days"] > 200
+    fits = []
+    for completed in filled.completed():
+        table = completed.loc[late]
+        columns = pd.DataFrame({name: table[name] for name in NAMES})
+        columns["age"] = table["age_at_surgery_years"]
+        columns["male"] = (table["sex"] == "male").astype(float)
+        steps = [term.scale for term in model.terms[:3]]
+        columns[NAMES] = columns[NAMES] / steps
+        event = table["cause"] == 1
+        columns = columns.assign(t=table["followup_days"], d=event, site=table["site"])
+        fits.append(CoxPHFitter().fit(columns, "t", "d", strata=["site"]))
+    for name in NAMES:
+        values = np.array([fit.params_[name] for fit in fits])
+        squares = np.array([fit.standard_errors_[name] ** 2 for fit in fits])
+        expected = pool(values, squares, late.sum() - 5)
+        row = rows.loc[f"cox_specifications.{OUTCOME}.without_first_days.{name}.hazard_ratio"]
+        assert np.log(row["estimate"]) == pytest.approx(expected.estimate, abs=1e-5)
+        assert row["se"] == pytest.approx(expected.standard_error, rel=1e-4)
+        assert row["df"] == pytest.approx(expected.df, rel=1e-3)
+        assert row["missing_data"] == FILLED_IN
+        assert "pooled over" in row["estimation"]
+    gone = set(filled.measured.loc[~late, "athlete_id"])
+    assert gone & set(filled.filled["athlete_id"])
+
+
+def test_hazard_ratios_of_two_periods_are_pooled(filled):
+    _, rows = _without_first_days(filled, _plan())
+    for period in (1, 2):
+        row = rows.loc[f"cox_specifications.{OUTCOME}.period_{period}.{PEAK}.hazard_ratio"]
+        assert row["missing_data"] == FILLED_IN
+        assert row["ci_type"] == "t, pooled"
+        assert 0 < row["missing_information"] < 1
+    test = rows.loc[f"cox_specifications.{OUTCOME}.periods.{PEAK}.equal_hazard_ratios_test"]
+    assert test["statistic_kind"].startswith("F, chi-squared statistics pooled")
+    assert 0 <= test["p"] <= 1
