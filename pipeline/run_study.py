@@ -153,6 +153,7 @@ def _closing_lines(settings: Settings, seconds: float) -> str:
             f"Done in {seconds:.0f} s. Where to look:",
             f"  report           {results / 'report' / 'report.html'}",
             f"  data quality     {results / 'report' / 'quality.html'}",
+            f"  audit            {results / 'report' / 'audit.html'}",
             f"  tables as CSV    {results / 'report' / 'tables'}",
             f"  figures          {results / 'report' / 'figures'}",
             f"  all numbers      {results / 'tables' / 'estimates.parquet'}",
