@@ -22,7 +22,9 @@ from analysis.report.ledger import join
 from analysis.report.links import linked
 from analysis.tables.write import write_tables
 from shared.freeze import status_of
+from shared.manifest import write_manifest
 from shared.settings.load import Settings, load_settings
+from shared.sources import ROOT
 from shared.tables import read_table, write_table, write_text
 from tests.known_answers.closed_study import plan as closed_trials
 from tests.known_answers.closed_study import write_closed_study
@@ -49,6 +51,7 @@ def write_audited_study(root: Path) -> Path:
     extract(settings, results)
     write_models(results, settings)
     write_pages(results, settings)
+    write_manifest(results, settings)
     return results
 
 
@@ -127,7 +130,9 @@ def write_pages(results: Path, settings: Settings) -> None:
     write_table(join(own), tables / "ledger.parquet", "ledger")
     drawing = (figures / "flow.svg").read_text(encoding="utf-8")
     shown = "\n".join(path.read_text(encoding="utf-8") for path in fragments)
-    figure = f'<figure id="figure-flow">{drawing}<figcaption>Athletes.</figcaption></figure>'
+    caption = (ROOT / "analysis/report/captions/flow.rst").read_text(encoding="utf-8")
+    caption = f"<figcaption><b>Figure.</b> {caption}</figcaption>"
+    figure = f'<figure id="figure-flow">{drawing}{caption}</figure>'
     page = f"<!DOCTYPE html><html><body>{figure}{shown}</body></html>"
     for name in ("report", "quality"):
         write_text(linked(page), report / f"{name}.html")
