@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from html import unescape
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -158,7 +159,7 @@ def figure_data(files: Files) -> Iterator[Finding]:
 _NUMERIC = ("estimate", "ci_low", "ci_high", "p")
 
 
-def _same(text: str | None, value: float) -> bool:
+def _same(text: str | None, value: Any) -> bool:
     if text is None:
         return True
     return bool(pd.isna(value)) if text in ("", "nan") else float(text) == value
