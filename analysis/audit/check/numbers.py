@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from analysis.audit.check.finding import Files, Finding, differing
+from analysis.labels import sentence_case
 from analysis.report.check import check_ledger, check_page, check_table
 from shared.schemas import schema_of
 from shared.sources import ROOT
@@ -22,6 +23,7 @@ _ID = re.compile(r' id="([^"]+)"')
 _LINK = re.compile(r'href="([a-z]+\.html#[^"]+)"')
 _ENTRY = re.compile(r'<div class="entry" id="([^"]+)">(.*?)</div>', re.S)
 _VALUE = re.compile(r"<p>estimate <b>([^<]+)</b>")
+_NUMBERED = re.compile(r"^Figure ?\d*\. *")
 _FIGURE = re.compile(r'<figure id="figure-([^"]+)">(.*?)</figure>', re.S)
 _CAPTION = re.compile(r"<figcaption>(.*?)</figcaption>", re.S)
 
@@ -115,6 +117,9 @@ def figures(files: Files) -> Iterator[Finding]:
         " ".join(path.read_text(encoding="utf-8").split())
         for path in sorted(_CAPTIONS.glob("*.rst"))
     ]
+    # The waveforms of all tasks share one text, headed by the task.
+    labels = [task.label for task in files.study.settings.study.tasks.values()]
+    tasks = [f"{sentence_case(label)}. " for label in labels]
     held = files.table("tables/ledger")
     for name in ("report.html", "quality.html"):
         page = files.results / "report" / name
@@ -125,8 +130,11 @@ def figures(files: Files) -> Iterator[Finding]:
             drawing = file.read_text(encoding="utf-8") if file.is_file() else ""
             if not drawing or drawing.partition(">")[2].strip() not in content:
                 yield Finding(place, "another drawing than in its file", f"figures/{file.name}")
-            caption = _words("".join(_CAPTION.findall(content)))
-            if not any(text in caption for text in captions):
+            caption = _NUMBERED.sub("", _words("".join(_CAPTION.findall(content))))
+            caption = next(
+                (caption.removeprefix(t) for t in tasks if caption.startswith(t)), caption
+            )
+            if not caption.startswith(tuple(captions)):
                 yield Finding(place, f"the caption {caption[:80]!r}", "a caption of the project")
             if held is not None:
                 for fault in check_page(drawing, held):
@@ -147,7 +155,10 @@ def figure_data(files: Files) -> Iterator[Finding]:
                     if address:
                         yield Finding(f"report/figures/{path.name}", address, "an estimate")
                     continue
-                for column, field in (("value", "estimate"), *((n, n) for n in _NUMERIC)):
+                for column, field in (
+                    ("value", "estimate"),
+                    *((n, n) for n in rows.columns if n in line),
+                ):
                     if not _same(line.get(column), rows.loc[address, field]):
                         yield Finding(
                             f"report/figures/{path.name}: {address}, {column}",
@@ -156,13 +167,14 @@ def figure_data(files: Files) -> Iterator[Finding]:
                         )
 
 
-_NUMERIC = ("estimate", "ci_low", "ci_high", "p")
-
-
 def _same(text: str | None, value: Any) -> bool:
     if text is None:
         return True
-    return bool(pd.isna(value)) if text in ("", "nan") else float(text) == value
+    if text in ("", "nan"):
+        return bool(pd.isna(value)) or value == ""
+    if isinstance(value, str | bool):
+        return text == str(value)
+    return float(text) == value
 
 
 def audit_page(files: Files) -> Iterator[Finding]:
