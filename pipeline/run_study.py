@@ -21,6 +21,8 @@ from pathlib import Path
 
 from shared.errors import StudyError
 from shared.freeze import status_of
+from shared.manifest import FILE as MANIFEST
+from shared.manifest import write_manifest
 from shared.settings.load import Settings, load_settings
 from shared.sources import ROOT
 
@@ -78,8 +80,13 @@ def _unlock(options: argparse.Namespace) -> None:
         )
 
 
-def _follow(options: argparse.Namespace, target: str, started: float) -> tuple[int, list[str]]:
-    """Run one target; print a line for each started step; return status and full output."""
+def _follow(
+    options: argparse.Namespace, target: str, started: float, manifest: Path
+) -> tuple[int, list[str]]:
+    """Run one target; print a line for each started step; return status and full output.
+
+    The manifest goes when the first step starts: a run that is cut off leaves none that is wrong.
+    """
     process = subprocess.Popen(
         _command(options, target), env=_environment(), text=True,
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT,
@@ -92,6 +99,7 @@ def _follow(options: argparse.Namespace, target: str, started: float) -> tuple[i
         if progress := _PROGRESS.search(line):
             done = f"{progress[1]}/{progress[2]}"
         elif message := _MESSAGE.match(line):
+            manifest.unlink(missing_ok=True)
             print(f"  {time.monotonic() - started:5.0f} s  {done:>7}  {message[1]}", flush=True)
     return process.wait(), output
 
@@ -153,6 +161,7 @@ def _closing_lines(settings: Settings, seconds: float) -> str:
             f"Done in {seconds:.0f} s. Where to look:",
             f"  report           {results / 'report' / 'report.html'}",
             f"  data quality     {results / 'report' / 'quality.html'}",
+            f"  audit            {results / 'report' / 'audit.html'}",
             f"  tables as CSV    {results / 'report' / 'tables'}",
             f"  figures          {results / 'report' / 'figures'}",
             f"  all numbers      {results / 'tables' / 'estimates.parquet'}",
@@ -166,15 +175,18 @@ def run(options: argparse.Namespace) -> int:
     started, started_at = time.monotonic(), time.time()
     settings = load_settings(options.settings)
     _stop_if_plan_changed(settings, options.settings)
+    manifest = settings.results_folder / MANIFEST
     with _only_run(Path(".snakemake")):
         _generate_demo(settings, options.cores)
         _unlock(options)
         # Two calls, because the workflow engine does not look at what lies behind an `ancient`
         # input of a step that is to run: a changed recording would wait for the next run.
         for target in ("check", "study"):
-            status, output = _follow(options, target, started)
+            status, output = _follow(options, target, started, manifest)
             if status:
                 break
+        if status == 0 and not manifest.is_file():
+            write_manifest(settings.results_folder, settings)
     if status == 0:
         print(_closing_lines(settings, time.monotonic() - started))
         return 0

@@ -6,17 +6,15 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from analysis.audit.address import Target
+from analysis.audit.rows_behind import conditions
 from analysis.audit.study_folder import Filter, StudyFolder, TraceError
 from shared.provenance import sha256_of_file
 from shared.tables import read_metadata
-
-if TYPE_CHECKING:
-    from shared.settings.plan import Predictor
 
 _SHOWN = 12  # rows that fit on a screen beside their heading
 
@@ -100,40 +98,12 @@ def _inputs(study: StudyFolder, part: Path | None) -> list[str]:
     return lines
 
 
-_BOTH_LIMBS = ("limb_difference", "asymmetry", "known_groups")
-"""Analyses whose `limb` names a side of a comparison, or that take both: their rows have both."""
-
-
 def _conditions(study: StudyFolder, row: pd.Series) -> Filter:
-    """Return the conditions that an estimate puts on rows of metrics; none without a metric.
-
-    A model may leave out more of these rows; how many it used stands in its estimate.
-    """
     if not row["metric"]:
-        return []
-    names = ["metric", "sensor", "task", "site"]
-    if not str(row["analysis"]).startswith(_BOTH_LIMBS):
-        names.append("limb")
-    found: list[tuple[str, str, Any]] = [(n, "==", str(row[n])) for n in names if row[n]]
-    if str(row["analysis"]).startswith(_BOTH_LIMBS):
-        found.append(("limb", "!=", "both"))
-    predictor = _predictor(study, row)
-    if predictor is not None:
-        visit = study.settings.study.clearance_visit
-        return [*found, ("visit", "==", visit), ("landing", "==", predictor.landing)]
-    if row["task"]:
-        words = str(row["number_id"]).split(".")
-        found.append(("landing", "==", 2 if "landing_2" in words else 1))
-    return found
-
-
-def _predictor(study: StudyFolder, row: pd.Series) -> Predictor | None:
-    """Return the predictor at clearance that a term of a Cox model is; None for other numbers."""
-    if not str(row["analysis"]).startswith("cox"):
-        return None
-    words = str(row["number_id"]).split(".")
+        return []  # asked first: most questions need no settings
     plan = study.settings.plan
-    return next((p for p in (*plan.primary, *plan.exploratory) if p.name in words), None)
+    predictors = [p.model_dump() for p in (*plan.primary, *plan.exploratory)]
+    return conditions(row.to_dict(), predictors, study.settings.study.clearance_visit)
 
 
 def _cohort(study: StudyFolder, row: pd.Series) -> Level:

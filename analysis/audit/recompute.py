@@ -13,7 +13,7 @@ import re
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
@@ -114,22 +114,49 @@ def step_of(part: str) -> str:
         No rule writes them.
     """
     for file in sorted((ROOT / "analysis" / "rules").glob("*.smk")):
-        for rule in re.split(r"^(?:use )?rule ", file.read_text(encoding="utf-8"), flags=re.M)[1:]:
+        for rule in re.split(r"^ *(?:use )?rule ", file.read_text(encoding="utf-8"), flags=re.M)[
+            1:
+        ]:
             found = re.search(r'step="([^"]+)"', rule)
             if found and f"/models/{part}.parquet" in rule:
                 return found[1]
     raise TraceError(f"no rule of this version of the project writes {part}")
 
 
-def _arguments(
-    study: StudyFolder, parameters: Iterator[str], part: Path, folder: Path
-) -> dict[str, Any]:
-    """Return the arguments of a step by their names: settings, tables that it read, outputs."""
+_ELSEWHERE = {
+    "filled": "tables/filled_values",
+    "imputation": "models/impute_cohort",
+    "native_summaries": "native_rate/tables/summaries",
+}
+"""Inputs that lie elsewhere, or under another name, than the tables of the same name."""
+
+_LISTS = {
+    "exclusions": ("intake/exclusions", "tables/exclusions", "cohort/exclusions"),
+    "found": ("models/cox_models", "models/calibrated_cox"),
+}
+"""Inputs of several files, in the order of the rules."""
+
+_TRUTH = {
+    "effects": "effects",
+    "truth_athletes": "athletes",
+    "truth_landings": "landings",
+    "truth_nuisances": "nuisances",
+}
+
+_OUTPUTS = {
+    "force_from_waist": ("force_estimates", "force_held_out"),
+    "impute_cohort": ("filled",),
+    "r_second_opinion": ("bundle",),
+}
+"""Part of the estimates -> what else its step writes."""
+
+
+def _parameters(study: StudyFolder) -> dict[str, Any]:
     from shared.freeze import status_of
 
     settings = study.settings
     processing = settings.processing.model_dump(mode="json")
-    known: dict[str, Any] = {
+    return {
         "plan": settings.plan.model_dump(mode="json"),
         "study": settings.study.model_dump(mode="json"),
         "processing": processing,
@@ -139,27 +166,37 @@ def _arguments(
         "devices": {n: d.model_dump(mode="json") for n, d in settings.devices.items()},
         "study_folder": str(study.raw),
     }
-    arguments: dict[str, Any] = {}
-    for name in parameters:
-        if name in known:
-            arguments[name] = known[name]
-        elif name == "estimates":
-            arguments[name] = folder / part.name
-        else:
-            try:
-                arguments[name] = study.path(name)
-            except TraceError:
-                arguments[name] = folder / f"{name}.parquet"
-    return arguments
 
 
-def estimate_again(study: StudyFolder, estimate: pd.Series, part: Path) -> str:
-    """Run the step that gave an estimate again on its tables, and compare the number.
+def _input(study: StudyFolder, name: str) -> Path | list[Path]:
+    """Return the file, or files, that a step reads under a name; they need not exist."""
+    if name in _LISTS:
+        return [study.results / f"{place}.parquet" for place in _LISTS[name]]
+    if name in _TRUTH:
+        if (demo := study.settings.study.demo) is None:
+            raise TraceError("the truth of a demo is in no other study")
+        return study.settings.resolve(demo.truth_folder) / f"{_TRUTH[name]}.parquet"
+    if name in _ELSEWHERE:
+        return study.results / f"{_ELSEWHERE[name]}.parquet"
+    return study.path(name)
+
+
+def _all_there(part: str, arguments: Iterable[Any], folder: Path) -> None:
+    for argument in arguments:
+        for path in argument if isinstance(argument, list) else [argument]:
+            if isinstance(path, Path) and path.parent != folder and not path.is_file():
+                raise TraceError(
+                    f"the step {part} needs the file {path.name}, which is not there: run the study"
+                )
+
+
+def step_again(study: StudyFolder, part: str) -> pd.DataFrame:
+    """Run the step that gave a part of the estimates again on its tables; return its estimates.
 
     Raises
     ------
     TraceError
-        The step is not known, needs more than tables and settings, or gives no such number.
+        The step is not known, the plan was changed after the freeze, or an input is missing.
     """
     from shared.freeze import status_of
     from shared.step import load_step
@@ -169,20 +206,29 @@ def estimate_again(study: StudyFolder, estimate: pd.Series, part: Path) -> str:
             "the settings were changed after the plan was frozen, so the number cannot come out "
             "again:\n    " + "\n    ".join(frozen.differences[:5])
         )
-    step = load_step(step_of(part.stem))
+    step, known = load_step(step_of(part)), _parameters(study)
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        names = iter(inspect.signature(step).parameters)
-        arguments = _arguments(study, names, part, folder)
-        outputs = {"force_estimates", "force_held_out"} & set(arguments)
-        arguments |= {output: folder / f"{output}.parquet" for output in outputs}
-        try:
-            step(**arguments)
-        except (FileNotFoundError, TypeError) as error:
-            raise TraceError(
-                f"the step {part.stem} needs more than tables and settings: run the study"
-            ) from error
-        again = read_table(folder / part.name)
+        written = ("estimates", *_OUTPUTS.get(part, ()))
+        arguments: dict[str, Any] = {output: folder / output for output in written}
+        for parameter in inspect.signature(step).parameters:
+            if parameter not in arguments:
+                found = known.get(parameter)
+                arguments[parameter] = _input(study, parameter) if found is None else found
+        _all_there(part, arguments.values(), folder)
+        step(**arguments)
+        return read_table(folder / "estimates")
+
+
+def estimate_again(study: StudyFolder, estimate: pd.Series, part: Path) -> str:
+    """Run the step that gave an estimate again on its tables, and compare the number.
+
+    Raises
+    ------
+    TraceError
+        The step cannot run (see `step_again`), or gives no such number.
+    """
+    again = step_again(study, part.stem)
     row = again.loc[again["number_id"] == estimate["number_id"]]
     if row.empty:
         raise TraceError("NOT EQUAL: run again, the step gives no such number")

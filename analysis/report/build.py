@@ -22,6 +22,7 @@ from analysis.report.direct_answer import direct_answer, reliabilities
 from analysis.report.force_sentences import force_sentences
 from analysis.report.glossary import GLOSSARY
 from analysis.report.ledger import Ledger, join, read_ledgers, setting
+from analysis.report.links import AUDIT_PAGE, linked, place_address
 from analysis.report.methods import methods
 from analysis.report.names import names_of, readable
 from analysis.report.numerals import (
@@ -118,6 +119,7 @@ class PageFigure:
     caption: str
     spoken: str
     data: str
+    audit: str
 
 
 def spoken(svg: str, text: str) -> Markup:
@@ -143,13 +145,16 @@ def page_figures(
     tasks = {code: task["label"] for code, task in context.study["tasks"].items()}
     found = {}
     for number, path in enumerate(figures, start=1):
+        svg = path.read_text(encoding="utf-8")
+        has_numbers = 'data-number="' in svg
         found[path.stem] = PageFigure(
             name=path.stem,
             number=number,
-            svg=spoken(path.read_text(encoding="utf-8"), alternative_text(path.stem, context)),
+            svg=spoken(svg, alternative_text(path.stem, context)),
             caption=_caption(path.stem, texts, tasks),
             spoken=f"Figure, scrolls sideways: {words(path.stem)}",
             data=Path(os.path.relpath(path.with_suffix(".csv"), page.parent)).as_posix(),
+            audit=f"{AUDIT_PAGE}#{place_address(f'figure.{path.stem}')}" if has_numbers else "",
         )
     return found
 
@@ -261,7 +266,7 @@ def build_report(
         {path.stem: Markup(path.read_text(encoding="utf-8")) for path in fragments},
         freeze,
     )
-    page = render("page.jinja", content)
+    page = linked(render("page.jinja", content))
     printed = join([*read_ledgers(numbers), own.table()])
     if faults := faults_of(page, printed, table):
         raise ReportError("the report shows numbers without an address:\n" + "\n".join(faults))

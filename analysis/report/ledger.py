@@ -36,6 +36,7 @@ EXEMPT = {
     "setting": "values of the settings files, printed as they were set",
     "section": "numbers of sections, tables and figures",
     "reason": "reasons why an analysis was not run, as the analysis gave them",
+    "audit": "estimates, hashes and counts on the audit page, as they are held",
     "name": "names that contain a digit, such as the impulse of the first 50 ms",
 }
 """Classes of digits that are not results and so stand outside the ledger."""

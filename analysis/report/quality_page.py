@@ -11,6 +11,7 @@ from analysis.report.build import ReportError, page_figures
 from analysis.report.cautions import CAUTIONS, FOOTER
 from analysis.report.check import check_page
 from analysis.report.context import Context
+from analysis.report.links import linked
 from analysis.report.page import render
 from shared.tables import read_table, write_text
 
@@ -71,7 +72,7 @@ def build_quality_page(
         "cautions": CAUTIONS,
         "footer": FOOTER,
     }
-    text = render("quality.jinja", content)
+    text = linked(render("quality.jinja", content))
     if faults := check_page(text, read_table(numbers)):
         raise ReportError(
             "the quality page shows numbers without an address:\n" + "\n".join(faults)

@@ -3,6 +3,7 @@
 import pytest
 
 from shared.settings.load import load_settings
+from tests.tiny_study.audited import write_audited_study
 from tests.tiny_study.extracted import extract
 from tests.tiny_study.real_study import write_settings, write_study
 
@@ -21,3 +22,11 @@ def real(real_settings_folder):
     settings = load_settings(real_settings_folder)
     ids = write_study(settings.study_folder)
     return ids, extract(settings, settings.results_folder)
+
+
+@pytest.fixture(scope="session")
+def audited(tmp_path_factory):
+    """Root of a small finished study; not to be changed, tests copy it."""
+    root = tmp_path_factory.mktemp("audited")
+    write_audited_study(root)
+    return root

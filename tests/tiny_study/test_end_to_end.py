@@ -68,6 +68,26 @@ def finished(tmp_path_factory):
     return folder, hashes(folder)
 
 
+def test_the_check_of_a_finished_study_has_no_finding(finished):
+    folder, _ = finished
+    done = subprocess.run(
+        [sys.executable, "-m", "analysis.audit.check", "--results", str(folder / "demo/results")],
+        cwd=ROOT, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout[-4000:] + done.stderr
+    assert "Everything agrees." in done.stdout
+
+
+def test_every_number_of_a_finished_study_resolves_and_comes_out_equal(finished):
+    folder, _ = finished
+    done = subprocess.run(
+        [sys.executable, "-m", "analysis.audit.walk", "--results", str(folder / "demo/results")],
+        cwd=ROOT, capture_output=True, text=True,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stdout[-4000:] + done.stderr
+    assert done.stdout.count("estimates again, equal") >= 25
+
+
 def kill_after(folder: Path, seconds: float) -> bool:
     """Start the study and kill it with all its children; tell whether it was still running."""
     process = subprocess.Popen(

@@ -2,6 +2,7 @@
 
 import csv
 import re
+import resource
 import shutil
 import subprocess
 import sys
@@ -239,6 +240,17 @@ def test_trace_imports_nothing_of_the_pipeline_and_starts_light():
         [sys.executable, "-c", script], cwd=ROOT, capture_output=True, text=True, check=True
     )
     assert shown.stdout.strip() == "[]"
+
+
+def test_trace_answers_within_two_seconds_of_processor_time(moved):
+    """Processor time, because the clock depends on what else runs; quiet, the two are the same."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    command = [sys.executable, "-m", "analysis.audit.trace", NUMBER]
+    subprocess.run([*command, "--results", str(moved / "results")], cwd=ROOT, check=True,
+                   capture_output=True)  # fmt: skip
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    used = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    assert used < 2.0
 
 
 def test_the_step_of_every_part_is_known():
