@@ -9,7 +9,7 @@ import pandas as pd
 
 from analysis.cohort.landmark import EXPLANATIONS
 from analysis.disclosure.tally import Tally
-from analysis.estimates import rows_of
+from analysis.estimates import address_part, rows_of
 
 ALL = "all"
 LANDMARK = "landmark"
@@ -47,7 +47,7 @@ def _add_flow(tally: Tally, estimates: pd.DataFrame, plan: dict[str, Any]) -> No
             tally.add(name, row["estimate"], (row["number_id"], "estimate"))
     tally.adds_up("enrolled", [*_starting(tally, "excluded/"), LANDMARK])
     before = "enrolled"
-    for reason in EXPLANATIONS:
+    for reason in map(address_part, EXPLANATIONS):
         tally.adds_up(before, [f"remaining/{reason}", f"excluded/{reason}"])
         before = f"remaining/{reason}"
     tally.adds_up(before, [LANDMARK])

@@ -189,7 +189,7 @@ def draw_incidence(
     ledger = Ledger(table, PLACE)
     rows = curve_points(table)
     if not (rows["quantity"] == "cumulative_incidence").any():
-        figure = say_not_drawn("No cumulative incidence was estimated.")
+        figure = say_not_drawn("No cumulative incidence was estimated, or none may be shown.")
     else:
         figure = incidence_figure(incidence_panels(rows, plan), plan, ledger)
     save(figure, rows.drop(columns="group"), svg=svg, png=png, csv=data)
