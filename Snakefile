@@ -31,6 +31,7 @@ include: "analysis/rules/audit.smk"
 include: "analysis/rules/estimates.smk"
 include: "analysis/rules/figures.smk"
 include: "analysis/rules/report.smk"
+include: "analysis/rules/shareable.smk"
 
 
 localrules:
@@ -49,4 +50,5 @@ rule study:
         report=f"{RESULTS}/report/report.html",
         quality=f"{RESULTS}/report/quality.html",
         flagged=f"{RESULTS}/report/flagged.html",
+        shareable=f"{RESULTS}/report/shareable",
         datapackage=f"{RESULTS}/tables/datapackage.json",

@@ -119,7 +119,8 @@ def _draw_curves(axes: Axes, panel: Panel, horizon: float) -> None:
     axes.set_title(panel.title, fontsize=FONT_PT)
     axes.grid(axis="y", color="#DDDDDD", lw=0.6)
     axes.set_axisbelow(True)
-    axes.legend(loc="upper left", handlelength=2.6, borderaxespad=0.2)
+    if any(len(curve.points) for curve in panel.curves):
+        axes.legend(loc="upper left", handlelength=2.6, borderaxespad=0.2)
 
 
 def _draw_risk(axes: Axes, panel: Panel, ticks: Sequence[float], ledger: Ledger) -> None:
@@ -150,7 +151,7 @@ def incidence_figure(panels: Sequence[Panel], plan: dict[str, Any], ledger: Ledg
     width = room / len(panels)
     # Room for the legend above the highest interval.
     shares = [c.points[name].max() for p in panels for c in p.curves for name in _HEIGHTS]
-    top = 130 * max(float(share) for share in shares if not pd.isna(share))
+    top = 130 * max(float(share) for share in shares if not pd.isna(share)) or 1.0
     horizon = float(plan["horizon_days"])
     ticks = [0.0, *(float(day) for day in plan["cumulative_incidence"]["times_days"])]
     for number, panel in enumerate(panels):

@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable
 
 NOT_ESTIMATED = "not estimated"
-HIDDEN = "hidden"
+HIDDEN = "[hidden]"
 """What stands for a number that must not leave the team."""
 
 MINUS = "\u2212"
