@@ -51,4 +51,5 @@ rule study:
         quality=f"{RESULTS}/report/quality.html",
         flagged=f"{RESULTS}/report/flagged.html",
         shareable=f"{RESULTS}/report/shareable",
+        checklist=f"{RESULTS}/report/checklist.html",
         datapackage=f"{RESULTS}/tables/datapackage.json",

@@ -138,6 +138,19 @@ def _margin(group: str) -> str:
     return LANDMARK if group == ALL else f"group/{group}"
 
 
+def _tie_levels(tally: Tally, people: Tally, variable: str, levels: list[str]) -> None:
+    """Say where the athletes of a level are counted elsewhere too: by site, by group of the plan."""
+    groups = {f"plan_group/{level}" for level in levels}
+    kinds = ["site"] if variable == "site" else []
+    kinds += ["plan_group"] if groups <= set(people.counts) else []
+    for kind in kinds:
+        for level in levels:
+            name = f"{kind}/{level}"
+            if name in people.counts:
+                tally.add(name, people.counts[name])
+                tally.adds_up(name, [f"level/{variable}/{level}/all"])
+
+
 def variable_tally(estimates: pd.DataFrame, people: Tally, variable: str) -> Tally:
     """Return the levels, known and missing values of one variable of Table 1, by group."""
     tally = Tally()
@@ -164,6 +177,7 @@ def variable_tally(estimates: pd.DataFrame, people: Tally, variable: str) -> Tal
     for level in levels:
         start = f"level/{variable}/{level}"
         tally.adds_up(f"{start}/all", [f"{start}/{group}" for group in parts])
+    _tie_levels(tally, people, variable, levels)
     for group in groups:
         names = [f"level/{variable}/{level}/{group}" for level in levels]
         tally.adds_up(f"known/{variable}/{group}", names)

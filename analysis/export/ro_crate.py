@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from analysis.report.shareable import edition_date
-from shared.errors import Problem, StudyError
+from shared.errors import StudyError, stops
 from shared.freeze import FILE as FROZEN
 from shared.freeze import status_of
 from shared.provenance import sha256_of_file
@@ -161,16 +161,18 @@ def files_of_crate(results: Path, settings: Path) -> dict[str, Path]:
     problems = []
     if "report/report.html" not in found:
         problems.append(
-            Problem(
-                file=str(edition),
+            stops(
+                "no_edition",
+                edition.name,
                 found="no report.html",
                 expected="the shareable edition of a finished run",
                 mend="run the study first: make study",
             )
         )
     problems += [
-        Problem(
-            file=str(path),
+        stops(
+            "unexpected_file",
+            path.name,
             found=f"a file {path.suffix or path.name}",
             expected=f"only {', '.join(sorted(SHARED))}",
             mend="remove it, or run the study again",
@@ -206,14 +208,13 @@ def export_crate(settings: Path, folder: Path) -> Path:
     loaded = load_settings(settings)
     if folder.exists() and any(folder.iterdir()):
         raise StudyError(
-            [
-                Problem(
-                    file=str(folder),
-                    found="a folder that holds files",
-                    expected="a new or empty folder",
-                    mend="name another folder with --to",
-                )
-            ]
+            stops(
+                "folder_in_use",
+                folder.name,
+                found="a folder that holds files",
+                expected="a new or empty folder",
+                mend="name another folder with --to",
+            )
         )
     _copy(files_of_crate(Path(loaded.results_folder), settings), folder)
     date = edition_date(loaded.study.model_dump(mode="json"), status_of(loaded).as_dict())

@@ -28,6 +28,7 @@ from analysis.figures.planted import draw_planted
 from analysis.figures.reliability import draw_reliability
 from analysis.figures.specifications import draw_specifications
 from analysis.report.build import ReportError, faults_of, page_content, page_figures
+from analysis.report.checklist import build_checklist
 from analysis.report.context import Context
 from analysis.report.ledger import Ledger, join, read_ledgers
 from analysis.report.page import render
@@ -128,6 +129,7 @@ def build_shareable(
     *,
     estimates: Path,
     captions: list[Path],
+    items: list[Path],
     folder: Path,
     study: dict[str, Any],
     processing: dict[str, Any],
@@ -140,6 +142,7 @@ def build_shareable(
     ----------
     estimates : the shareable estimates
     captions : one text per figure, by the same name
+    items : the file of the reporting guidelines
     folder : where the edition goes
 
     Raises
@@ -176,6 +179,7 @@ def build_shareable(
     )
     content["waveforms"] = []
     page = render("page.jinja", content)
+    build_checklist(page=folder / "checklist.html", items=items, report=page_path.name, study=study)
     ledgers = [*figures.glob("*.parquet"), numbers]
     printed = join([*read_ledgers(sorted(ledgers)), own.table()])
     faults = faults_of(page, printed, table) + faults_of_sharing(page, folder)

@@ -25,6 +25,7 @@ rule build_shareable:
     input:
         estimates=rules.hide_small_counts.output.shareable,
         captions=project_files("analysis/report/captions/*.rst"),
+        items=project_files("analysis/report/checklists.yaml"),
         code=code_of("analysis.report.shareable:build_shareable"),
     output:
         folder=directory(f"{RESULTS}/report/shareable"),
@@ -40,5 +41,23 @@ rule build_shareable:
         freeze=STUDY.freeze,
     message:
         "Building the shareable edition of the report"
+    script:
+        "../../shared/step.py"
+
+
+rule build_checklist:
+    input:
+        items=project_files("analysis/report/checklists.yaml"),
+        code=code_of("analysis.report.checklist:build_checklist"),
+    output:
+        page=f"{RESULTS}/report/checklist.html",
+    log:
+        f"{RESULTS}/logs/build_checklist.log",
+    params:
+        step="analysis.report.checklist:build_checklist",
+        report="report.html",
+        study=STUDY.study,
+    message:
+        "Writing the reporting checklists"
     script:
         "../../shared/step.py"
