@@ -139,7 +139,7 @@ def _margin(group: str) -> str:
 
 
 def _tie_levels(tally: Tally, people: Tally, variable: str, levels: list[str]) -> None:
-    """Say where the athletes of a level are counted elsewhere too: by site, by group of the plan."""
+    """Tie the athletes of a level to where they are counted too: site, group of the plan."""
     groups = {f"plan_group/{level}" for level in levels}
     kinds = ["site"] if variable == "site" else []
     kinds += ["plan_group"] if groups <= set(people.counts) else []

@@ -54,6 +54,9 @@ FIGURES: dict[str, tuple[Callable[..., None], tuple[str, ...]]] = {
 }
 """Figure that reads estimates only -> its step, and what the step wants beside its files."""
 
+KEPT_BACK = ("agreement", "contact_lag", "force_model", "distributions", "planted")
+"""Figures of the team's page that this edition does not have: the page says so in their place."""
+
 _OF_THE_REPORT = ("findings", "data_quality")
 SHOWN_TABLES = tuple(name for name in TABLES if name not in set(QUALITY_TABLES) - {*_OF_THE_REPORT})
 
@@ -169,11 +172,11 @@ def build_shareable(
     context, own = Context(table, study, processing, plan), Ledger(table, PLACE)
     page_path = folder / "report.html"
     found = page_figures(drawn, captions, context, page_path)
-    missing = dict.fromkeys(("agreement", "contact_lag", "force_model", "distributions", "planted"))
+    shown: dict[str, Any] = {**dict.fromkeys(KEPT_BACK), **found}
     content = page_content(
         context,
         own,
-        {**missing, **found},  # type: ignore[arg-type]
+        shown,
         {path.stem: Markup(path.read_text(encoding="utf-8")) for path in fragments},
         freeze,
     )

@@ -39,7 +39,7 @@ def test_the_library_reads_the_crate(settings, tmp_path):
     export_crate(settings, tmp_path / "crate")
     crate = rocrate.ROCrate(str(tmp_path / "crate"))
     assert crate.name.startswith("Landing metrics at clearance")
-    assert crate.metadata["conformsTo"].id == "https://w3id.org/ro/crate/1.1"
+    assert str(crate.metadata["conformsTo"]) == "https://w3id.org/ro/crate/1.1"
     files = {entity.id for entity in crate.data_entities}
     assert {"report/report.html", "report/tables/rates.csv", "settings/plan.yaml"} <= files
     run = crate.dereference("#run")
