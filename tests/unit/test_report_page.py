@@ -10,6 +10,7 @@ import pytest
 from analysis.report.build import ReportError, build_report
 from analysis.report.cautions import CAUTIONS, FOOTER, as_markdown
 from analysis.report.check import check_table, read_page
+from analysis.report.checklist import ITEMS, build_checklist
 from analysis.report.methods import methods
 from analysis.report.quality_page import TABLES as QUALITY_TABLES
 from analysis.report.quality_page import build_quality_page
@@ -46,6 +47,9 @@ def make(folder: Path, estimates: pd.DataFrame, study_settings: dict, freeze: di
         captions=[path for path in CAPTIONS if path.stem == "residual_analysis"],
         page=folder / "quality.html",
         **settings,
+    )
+    build_checklist(
+        page=folder / "checklist.html", items=[ITEMS], report="report.html", study=study_settings
     )
     build(folder, freeze=freeze, **settings)
     return folder
