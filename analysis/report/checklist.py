@@ -55,12 +55,14 @@ def unanswered(lists: Iterable[Checklist], addresses: Iterable[str]) -> list[str
     return sorted(named - set(addresses))
 
 
-def build_checklist(*, page: Path, items: list[Path], report: str, study: dict[str, Any]) -> None:
+def build_checklist(
+    *, page: Path, guidelines: list[Path], report: str, study: dict[str, Any]
+) -> None:
     """Write the page of the checklists.
 
     Parameters
     ----------
-    items : the file of the guidelines
+    guidelines : the file of the guidelines
     report : file name of the report beside the page, to which its links lead
 
     Raises
@@ -68,7 +70,7 @@ def build_checklist(*, page: Path, items: list[Path], report: str, study: dict[s
     ValueError
         An item names a section that the report does not have.
     """
-    lists = checklists(*items)
+    lists = checklists(*guidelines)
     if missing := unanswered(lists, [address for address, _ in CONTENTS]):
         raise ValueError(f"the checklists name sections that do not exist: {missing}")
     content = {

@@ -132,7 +132,7 @@ def build_shareable(
     *,
     estimates: Path,
     captions: list[Path],
-    items: list[Path],
+    guidelines: list[Path],
     folder: Path,
     study: dict[str, Any],
     processing: dict[str, Any],
@@ -145,7 +145,7 @@ def build_shareable(
     ----------
     estimates : the shareable estimates
     captions : one text per figure, by the same name
-    items : the file of the reporting guidelines
+    guidelines : the file of the reporting guidelines
     folder : where the edition goes
 
     Raises
@@ -182,7 +182,9 @@ def build_shareable(
     )
     content["waveforms"] = []
     page = render("page.jinja", content)
-    build_checklist(page=folder / "checklist.html", items=items, report=page_path.name, study=study)
+    build_checklist(
+        page=folder / "checklist.html", guidelines=guidelines, report=page_path.name, study=study
+    )
     ledgers = [*figures.glob("*.parquet"), numbers]
     printed = join([*read_ledgers(sorted(ledgers)), own.table()])
     faults = faults_of(page, printed, table) + faults_of_sharing(page, folder)

@@ -25,7 +25,7 @@ rule build_shareable:
     input:
         estimates=rules.hide_small_counts.output.shareable,
         captions=project_files("analysis/report/captions/*.rst"),
-        items=project_files("analysis/report/checklists.yaml"),
+        guidelines=project_files("analysis/report/checklists.yaml"),
         code=code_of("analysis.report.shareable:build_shareable"),
     output:
         folder=directory(f"{RESULTS}/report/shareable"),
@@ -47,7 +47,7 @@ rule build_shareable:
 
 rule build_checklist:
     input:
-        items=project_files("analysis/report/checklists.yaml"),
+        guidelines=project_files("analysis/report/checklists.yaml"),
         code=code_of("analysis.report.checklist:build_checklist"),
     output:
         page=f"{RESULTS}/report/checklist.html",

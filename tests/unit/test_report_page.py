@@ -49,7 +49,10 @@ def make(folder: Path, estimates: pd.DataFrame, study_settings: dict, freeze: di
         **settings,
     )
     build_checklist(
-        page=folder / "checklist.html", items=[ITEMS], report="report.html", study=study_settings
+        page=folder / "checklist.html",
+        guidelines=[ITEMS],
+        report="report.html",
+        study=study_settings,
     )
     build(folder, freeze=freeze, **settings)
     return folder

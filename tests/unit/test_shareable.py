@@ -32,7 +32,7 @@ def build(folder: Path, estimates: pd.DataFrame) -> Path:
     build_shareable(
         estimates=folder / "estimates.parquet",
         captions=sorted((ROOT / "analysis/report/captions").glob("*.rst")),
-        items=[ITEMS],
+        guidelines=[ITEMS],
         folder=folder / "shareable",
         study=study.STUDY,
         processing=study.PROCESSING,
