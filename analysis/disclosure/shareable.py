@@ -15,6 +15,7 @@ import pandas as pd
 from analysis.disclosure.decide import decide
 from analysis.disclosure.follow_up import CURVE, shown_days
 from analysis.estimates import provenance, rows_of
+from analysis.figures.incidence import KNOWN_HERE_ONLY
 from shared.tables import read_table, write_table
 
 STEP = "analysis.disclosure.shareable:write_shareable_estimates"
@@ -60,6 +61,8 @@ def shareable_estimates(estimates: pd.DataFrame, plan: dict[str, Any], limit: in
         without_numbers(note) if keep else ""
         for note, keep in zip(table["note"], kept, strict=True)
     ]
+    points = (table["analysis"] == CURVE) & (table["quantity"] == "cumulative_incidence")
+    table.loc[points, "note"] = KNOWN_HERE_ONLY
     return table.sort_values("number_id", kind="stable", ignore_index=True)
 
 

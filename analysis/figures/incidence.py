@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 PLACE = "figure.incidence"
 ALL = "all"
+KNOWN_HERE_ONLY = "shown at this day only"
+"""Note of the points of a curve whose steps must not leave the team."""
 _HEIGHTS = ("estimate", "ci_high")
 
 _CURVES_IN = 2.5
@@ -104,9 +106,23 @@ def _steps(points: pd.DataFrame, horizon: float) -> list[np.ndarray]:
     return [time, *(100 * np.concatenate([[0.0], values, values[-1:]]) for values in columns)]
 
 
+def _draw_points(axes: Axes, curve: Curve) -> None:
+    # Between the points nothing is known, so nothing is drawn: a line would claim no injury.
+    value, low, high = (
+        100 * curve.points[name].to_numpy(float) for name in ("estimate", "ci_low", "ci_high")
+    )
+    axes.errorbar(
+        curve.points["time_days"].to_numpy(float), value, yerr=[value - low, high - value],
+        fmt=curve.look.marker, color=curve.look.colour, capsize=3, label=curve.label,
+    )  # fmt: skip
+
+
 def _draw_curves(axes: Axes, panel: Panel, horizon: float) -> None:
     for curve in panel.curves:
         if curve.points.empty:
+            continue
+        if (curve.points["note"] == KNOWN_HERE_ONLY).all():
+            _draw_points(axes, curve)
             continue
         time, share, low, high = _steps(curve.points, horizon)
         axes.fill_between(
