@@ -32,6 +32,7 @@ include: "analysis/rules/estimates.smk"
 include: "analysis/rules/figures.smk"
 include: "analysis/rules/report.smk"
 include: "analysis/rules/audit_page.smk"
+include: "analysis/rules/shareable.smk"
 
 
 localrules:
@@ -51,4 +52,6 @@ rule study:
         quality=f"{RESULTS}/report/quality.html",
         flagged=f"{RESULTS}/report/flagged.html",
         audit=f"{RESULTS}/report/audit.html",
+        shareable=f"{RESULTS}/report/shareable",
+        checklist=f"{RESULTS}/report/checklist.html",
         datapackage=f"{RESULTS}/tables/datapackage.json",

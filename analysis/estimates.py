@@ -65,6 +65,7 @@ class EstimateFields(TypedDict, total=False):
     singular: bool
     family: str
     note: str
+    hidden: str
 
 
 def address_part(words: str | Sequence[str]) -> str:

@@ -38,7 +38,7 @@ _PAD_IN = 0.1
 _GAP_IN = 0.32
 _MAIN = (0.05, 2.9)
 _SIDE = (3.45, 3.4)
-_NUMBER_IN = 0.48
+_NUMBER_IN = 0.56
 _CHARACTERS_PER_IN = 15.5
 
 

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 PLACE = "figure.incidence"
 ALL = "all"
+KNOWN_HERE_ONLY = "shown at this day only"
+"""Note of the points of a curve whose steps must not leave the team."""
 _HEIGHTS = ("estimate", "ci_high")
 
 _CURVES_IN = 2.5
@@ -104,9 +106,23 @@ def _steps(points: pd.DataFrame, horizon: float) -> list[np.ndarray]:
     return [time, *(100 * np.concatenate([[0.0], values, values[-1:]]) for values in columns)]
 
 
+def _draw_points(axes: Axes, curve: Curve) -> None:
+    # Between the points nothing is known, so nothing is drawn: a line would claim no injury.
+    value, low, high = (
+        100 * curve.points[name].to_numpy(float) for name in ("estimate", "ci_low", "ci_high")
+    )
+    axes.errorbar(
+        curve.points["time_days"].to_numpy(float), value, yerr=[value - low, high - value],
+        fmt=curve.look.marker, color=curve.look.colour, capsize=3, label=curve.label,
+    )  # fmt: skip
+
+
 def _draw_curves(axes: Axes, panel: Panel, horizon: float) -> None:
     for curve in panel.curves:
         if curve.points.empty:
+            continue
+        if (curve.points["note"] == KNOWN_HERE_ONLY).all():
+            _draw_points(axes, curve)
             continue
         time, share, low, high = _steps(curve.points, horizon)
         axes.fill_between(
@@ -119,7 +135,8 @@ def _draw_curves(axes: Axes, panel: Panel, horizon: float) -> None:
     axes.set_title(panel.title, fontsize=FONT_PT)
     axes.grid(axis="y", color="#DDDDDD", lw=0.6)
     axes.set_axisbelow(True)
-    axes.legend(loc="upper left", handlelength=2.6, borderaxespad=0.2)
+    if any(len(curve.points) for curve in panel.curves):
+        axes.legend(loc="upper left", handlelength=2.6, borderaxespad=0.2)
 
 
 def _draw_risk(axes: Axes, panel: Panel, ticks: Sequence[float], ledger: Ledger) -> None:
@@ -150,7 +167,7 @@ def incidence_figure(panels: Sequence[Panel], plan: dict[str, Any], ledger: Ledg
     width = room / len(panels)
     # Room for the legend above the highest interval.
     shares = [c.points[name].max() for p in panels for c in p.curves for name in _HEIGHTS]
-    top = 130 * max(float(share) for share in shares if not pd.isna(share))
+    top = 130 * max(float(share) for share in shares if not pd.isna(share)) or 1.0
     horizon = float(plan["horizon_days"])
     ticks = [0.0, *(float(day) for day in plan["cumulative_incidence"]["times_days"])]
     for number, panel in enumerate(panels):
@@ -189,7 +206,7 @@ def draw_incidence(
     ledger = Ledger(table, PLACE)
     rows = curve_points(table)
     if not (rows["quantity"] == "cumulative_incidence").any():
-        figure = say_not_drawn("No cumulative incidence was estimated.")
+        figure = say_not_drawn("No cumulative incidence was estimated, or none may be shown.")
     else:
         figure = incidence_figure(incidence_panels(rows, plan), plan, ledger)
     save(figure, rows.drop(columns="group"), svg=svg, png=png, csv=data)

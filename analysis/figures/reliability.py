@@ -48,6 +48,8 @@ def curves(estimates: pd.DataFrame, most: int) -> pd.DataFrame:
         if landing or limb == "uninvolved":
             continue
         protocol = by_id.loc[number_id(ANALYSIS, subject, "protocol", "trials"), "estimate"]
+        if pd.isna(protocol):
+            continue
         for trials in range(1, most + 1):
             row = by_id.loc[number_id(ANALYSIS, subject, curve_term(trials), "reliability")]
             numbers = (row["estimate"], row["ci_low"], row["ci_high"])

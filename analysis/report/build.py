@@ -193,6 +193,7 @@ def page_content(
     return {
         "title": context.study["title"],
         "edition": context.study["edition"],
+        "smallest_shown_count": context.study["smallest_shown_count"],
         "is_demo": is_demo,
         "question": context.plan["question"],
         "population": context.plan["population"],

@@ -13,7 +13,7 @@ from pathlib import Path
 import pandas as pd
 
 from analysis.report.ledger import EXEMPT
-from analysis.report.numerals import is_rounding_of
+from analysis.report.numerals import HIDDEN, is_rounding_of
 
 _VOID = {"br", "hr", "img", "meta", "link", "input", "col", "wbr", "source", "area", "base"}
 _UNREAD = {"style", "script"}
@@ -129,9 +129,11 @@ def check_ledger(ledger: pd.DataFrame, estimates: pd.DataFrame) -> list[str]:
         if entry["number_id"] not in rows:
             faults.append(f"{address}: no estimate {entry['number_id']}")
             continue
-        held = rows[entry["number_id"]][entry["field"]]
+        row = rows[entry["number_id"]]
+        held = row[entry["field"]]
         value = None if pd.isna(held) else float(held)
-        if not is_rounding_of(display, value):
+        is_hidden = entry["field"] in str(row.get("hidden", "")).split()
+        if display != HIDDEN if is_hidden else not is_rounding_of(display, value):
             faults.append(f"{address}: shows {display!r}, the estimate is {value}")
     return faults
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 from markupsafe import Markup
 
-from analysis.report.numerals import write
+from analysis.report.numerals import HIDDEN, write
 from shared.tables import empty_table, read_table
 
 NUMERIC_FIELDS = (
@@ -98,6 +98,10 @@ class Ledger:
         """Tell whether an estimate has this address."""
         return number_id in self._rows
 
+    def hides(self, number_id: str, field: str = "estimate") -> bool:
+        """Tell whether a number was taken out for the shareable edition."""
+        return field in str(self._rows[number_id].get("hidden", "")).split()
+
     def value(self, number_id: str, field: str = "estimate") -> float:
         """Return a number for a decision about layout; it is not printed (NaN when empty)."""
         held = self._rows[number_id][field]
@@ -122,7 +126,8 @@ class Ledger:
         if field not in NUMERIC_FIELDS:
             raise KeyError(f"{field!r} is no number of an estimate")
         value = self.value(number_id, field)
-        return Number(*self._record(number_id, field, value, write(value, style)))
+        shown = HIDDEN if self.hides(number_id, field) else write(value, style)
+        return Number(*self._record(number_id, field, value, shown))
 
     def _record(self, number_id: str, field: str, value: float, display: str) -> tuple[str, str]:
         # The same number may be printed with other digits in the same place: another row.

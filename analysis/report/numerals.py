@@ -7,6 +7,9 @@ import re
 from collections.abc import Callable
 
 NOT_ESTIMATED = "not estimated"
+HIDDEN = "[hidden]"
+"""What stands for a number that must not leave the team."""
+
 MINUS = "\u2212"
 THIN_SPACE = "\u202f"
 NO_BREAK_HYPHEN = "\u2011"
@@ -62,8 +65,11 @@ def measure(value: float) -> str:
 def style_with_precision_of(value: float) -> str:
     """Return the style that writes `value` with three significant digits, for its companions.
 
-    A standard deviation stands beside its mean with the same decimals.
+    A standard deviation stands beside its mean with the same decimals. A value that is not known
+    has none.
     """
+    if math.isnan(value):
+        return "whole"
     _, _, fraction = measure(value).partition(".")
     return ("whole", "one_decimal", "two_decimals", "three_decimals")[min(len(fraction), 3)]
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from markupsafe import Markup, escape
 
 from analysis.report.ledger import Exempt, Number
-from analysis.report.numerals import NO_BREAK_SPACE, NOT_ESTIMATED
+from analysis.report.numerals import HIDDEN, NO_BREAK_SPACE, NOT_ESTIMATED
 
 _WIDE = 9
 """From so many columns on a table is set smaller, and keeps its first column in view."""
@@ -72,7 +72,12 @@ _TABLE = """\
 
 
 def _parts(cell: Cell) -> Sequence[Part]:
-    return [cell] if isinstance(cell, (str, Number, Exempt)) else cell
+    if isinstance(cell, (str, Number, Exempt)):
+        return [cell]
+    # Where an estimate is hidden with its companions, it is said once.
+    numbers = [part for part in cell if isinstance(part, Number)]
+    is_hidden = numbers and all(number.display == HIDDEN for number in numbers)
+    return numbers[:1] if is_hidden and cell[0] is numbers[0] else cell
 
 
 def _text(cell: Cell) -> str:

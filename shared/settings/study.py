@@ -63,6 +63,7 @@ class StudySettings(Strict):
     study_folder: str
     results_folder: str
     edition: Literal["restricted"] = "restricted"
+    smallest_shown_count: int = Field(default=11, ge=2)
     shards: int = Field(ge=1, le=999)
     visits: list[str] = Field(min_length=1)
     clearance_visit: str

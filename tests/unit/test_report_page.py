@@ -10,6 +10,7 @@ from analysis.labels import analysis_words, sentence_case
 from analysis.report.build import ReportError, build_report
 from analysis.report.cautions import CAUTIONS, FOOTER, as_markdown
 from analysis.report.check import check_table, read_page
+from analysis.report.checklist import ITEMS, build_checklist
 from analysis.report.links import AUDIT_PAGE
 from analysis.report.methods import methods
 from analysis.report.quality_page import TABLES as QUALITY_TABLES
@@ -51,6 +52,12 @@ def make(folder: Path, estimates: pd.DataFrame, study_settings: dict, freeze: di
         captions=[path for path in CAPTIONS if path.stem == "residual_analysis"],
         page=folder / "quality.html",
         **settings,
+    )
+    build_checklist(
+        page=folder / "checklist.html",
+        guidelines=[ITEMS],
+        report="report.html",
+        study=study_settings,
     )
     build(folder, freeze=freeze, **settings)
     return folder

@@ -1,0 +1,85 @@
+"""The reporting checklists: what guidelines ask for, and where the report answers it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from analysis.report.build import CONTENTS
+from analysis.report.cautions import FOOTER
+from analysis.report.page import render
+from shared.tables import write_text
+
+ITEMS = Path(__file__).parent / "checklists.yaml"
+
+
+@dataclass(frozen=True)
+class Item:
+    """One demand of a guideline; `where` is a section's address, `author` what the team writes."""
+
+    item: str
+    asks: str
+    where: str = ""
+    author: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.where and not self.author:
+            raise ValueError(f"item {self.item}: neither a section nor the author answers it")
+
+
+@dataclass(frozen=True)
+class Checklist:
+    """A guideline with its items."""
+
+    name: str
+    title: str
+    items: tuple[Item, ...]
+
+
+def checklists(path: Path = ITEMS) -> list[Checklist]:
+    """Return the guidelines, in the order of the file."""
+    content = yaml.safe_load(path.read_text(encoding="utf-8"))
+    return [
+        Checklist(name, part["title"], tuple(Item(**item) for item in part["items"]))
+        for name, part in content.items()
+    ]
+
+
+def unanswered(lists: Iterable[Checklist], addresses: Iterable[str]) -> list[str]:
+    """Return the sections that items name and the report does not have."""
+    named = {item.where for part in lists for item in part.items if item.where}
+    return sorted(named - set(addresses))
+
+
+def build_checklist(
+    *, page: Path, guidelines: list[Path], report: str, study: dict[str, Any]
+) -> None:
+    """Write the page of the checklists.
+
+    Parameters
+    ----------
+    guidelines : the file of the guidelines
+    report : file name of the report beside the page, to which its links lead
+
+    Raises
+    ------
+    ValueError
+        An item names a section that the report does not have.
+    """
+    lists = checklists(*guidelines)
+    if missing := unanswered(lists, [address for address, _ in CONTENTS]):
+        raise ValueError(f"the checklists name sections that do not exist: {missing}")
+    content = {
+        "title": study["title"],
+        "edition": study["edition"],
+        "is_demo": study["demo"] is not None,
+        "lists": lists,
+        "headings": dict(CONTENTS),
+        "report": report,
+        "footer": FOOTER,
+    }
+    write_text(render("checklist.jinja", content), page)
