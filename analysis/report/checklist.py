@@ -71,14 +71,15 @@ def build_checklist(
         An item names a section that the report does not have.
     """
     lists = checklists(*guidelines)
-    if missing := unanswered(lists, [address for address, _ in CONTENTS]):
+    headings = {address: words for group in CONTENTS.values() for address, words in group}
+    if missing := unanswered(lists, list(headings)):
         raise ValueError(f"the checklists name sections that do not exist: {missing}")
     content = {
         "title": study["title"],
         "edition": study["edition"],
         "is_demo": study["demo"] is not None,
         "lists": lists,
-        "headings": dict(CONTENTS),
+        "headings": headings,
         "report": report,
         "footer": FOOTER,
     }

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
@@ -171,7 +172,8 @@ def build_shareable(
     table = read_table(estimates)
     context, own = Context(table, study, processing, plan), Ledger(table, PLACE)
     page_path = folder / "report.html"
-    found = page_figures(drawn, captions, context, page_path)
+    own_figures = page_figures(drawn, captions, context, page_path)
+    found = {name: replace(figure, audit="") for name, figure in own_figures.items()}
     shown: dict[str, Any] = {**dict.fromkeys(KEPT_BACK), **found}
     content = page_content(
         context,

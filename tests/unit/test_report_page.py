@@ -158,6 +158,8 @@ def test_a_study_with_hardly_an_event_has_a_page_too(tmp_path):
     assert (refused["note"] == "no event of this kind").sum() > 3
     table = words_of(page[page.index('id="table-not_run"') :].partition("</table>")[0])
     for note in refused["note"].unique():
+        if re.search("[a-z]_[a-z]", note):
+            continue  # names stand in place of its codes: test_no_code_is_printed_...
         assert table.count(sentence_case(note)) == 1, note  # each reason once, for all it kept
     for analysis in refused["analysis"].unique():
         assert analysis_words(analysis) in table.lower(), analysis
