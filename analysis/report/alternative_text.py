@@ -50,12 +50,15 @@ def _waveforms(_: Context) -> str:
     )
 
 
+_INCIDENCE = {"restricted": "Step curves", "shareable": "Points at the times of the plan"}
+
+
 def _incidence(context: Context) -> str:
     causes = " and ".join(words(name) for name in context.plan["primary_outcomes"])
     return (
-        f"Step curves of cumulative incidence over time since clearance, for {causes}, each with "
-        "a shaded confidence interval, and the numbers at risk below. Values at the times of the "
-        "plan stand in the table of cumulative incidence."
+        f"{_INCIDENCE[context.study['edition']]} of cumulative incidence over time since "
+        f"clearance, for {causes}, each with its confidence interval, and the numbers at risk "
+        "below. Values at the times of the plan stand in the table of cumulative incidence."
     )
 
 
