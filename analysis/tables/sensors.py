@@ -102,5 +102,5 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
         ),
         tuple(rows),
         tuple(notes),
-        absent="no athlete has both a plate and a wearable metric of the plan",
+        absent="no metric of plate or wearable could be compared; the list of what was not run says why",
     )
