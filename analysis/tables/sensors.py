@@ -102,5 +102,5 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
         ),
         tuple(rows),
         tuple(notes),
-        absent="no metric of plate or wearable could be compared; the list of what was not run says why",
+        absent="nothing of plate or wearable could be compared; see what was not run, and why",
     )
