@@ -1,0 +1,137 @@
+"""Methods text: signals, landing metrics and the cohort."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from markupsafe import Markup
+
+from analysis.labels import words
+from analysis.report.ledger import Exempt, phrase, setting
+from analysis.report.methods_parts import Methods, listed
+from shared.metric_dictionary import metrics
+
+
+def _by_trigger(_: dict[str, Any]) -> Markup:
+    return Markup("The recordings of a trial shared their time zero by a common trigger.")
+
+
+def _by_stomp(chosen: dict[str, Any]) -> Markup:
+    return phrase(
+        "The recordings of a trial were synchronised by a stomp on the plate at the {} of the "
+        "recording: the lag between force and waist acceleration (without a waist unit, the "
+        "angular acceleration of the shank) was that of the highest cross-correlation from {} to "
+        "{} Hz, interpolated between samples and searched up to {} s. A recording with a "
+        "correlation below {}, or with another peak above {} of the best, stayed on a "
+        "clock of its own, and values that need two devices were refused. The shock reaches the "
+        "waist some milliseconds after the plate; this delay "
+        "cannot be told from a lag of the clocks, and bounds the accuracy.",
+        listed([words(place) for place in chosen["stomp_at"]]),
+        setting(chosen["band_low_hz"]),
+        setting(chosen["band_high_hz"]),
+        setting(chosen["largest_lag_s"]),
+        setting(chosen["smallest_correlation"]),
+        setting(chosen["largest_second_peak"]),
+    )
+
+
+_TIME_BASE = {"trigger": _by_trigger, "stomp": _by_stomp}
+"""How the recordings of a trial were synchronised (study.yaml) -> what says so."""
+
+
+def _common_rates(rates: dict[str, float | None]) -> Markup:
+    common = {sensor: rate for sensor, rate in rates.items() if rate is not None}
+    if not common:
+        return Markup("Every recording was analysed at its own sampling rate.")
+    rates_and_sensors = listed(
+        [phrase("{} per second ({})", setting(rate), words(name)) for name, rate in common.items()]
+    )
+    return phrase(
+        "So that a sampling rate is not mistaken for a site, recordings were brought to one rate "
+        "for each kind of sensor, the lowest in use, by a zero-lag anti-aliasing filter: {}. "
+        "Saturation and gaps were judged on the samples as recorded. The primary models with the "
+        "metrics at the native rates are a sensitivity analysis.",
+        rates_and_sensors,
+    )
+
+
+def signals(study: dict[str, Any], processing: dict[str, Any]) -> Methods:
+    """Return how recordings became signals and events."""
+    filtering, calibration, events = (
+        processing[part] for part in ("filtering", "calibration", "events")
+    )
+    order = 2 * int(filtering["order_per_pass"])
+    return Methods(
+        "From recording to signal",
+        (
+            _TIME_BASE[study["synchronisation"]](processing["synchronisation"]),
+            _common_rates(filtering["harmonised_rate_hz"]),
+            phrase(
+                "Sensors were calibrated on quiet standing: over the stillest {} s, the mean of a "
+                "gyroscope was its bias and the mean of a plate its body weight. Standing "
+                "recordings outside the limits of the settings were not accepted, and the values "
+                "that depend on them were flagged.",
+                setting(calibration["window_s"]),
+            ),
+            phrase(
+                "Filters were Butterworth filters of effective order {}, run forwards and "
+                "backwards so that nothing is shifted in time, with the cut-off corrected for both "
+                "passes: {} Hz for force, {} Hz for waist acceleration, {} Hz for angular rate and "
+                "{} Hz for the camera angle. Events and impulses were taken from force that was "
+                "not filtered. Standard gravity was {} m/s².",
+                setting(order),
+                setting(filtering["force_hz"]),
+                setting(filtering["waist_acceleration_hz"]),
+                setting(filtering["angular_rate_hz"]),
+                setting(filtering["camera_angle_hz"]),
+                setting(processing["standard_gravity"]),
+            ),
+            phrase(
+                "On a plate, initial contact was the moment at which the force rose above {} N, or "
+                "{} standard deviations of the unloaded plate if that is more, and stayed there "
+                "for {} s. At the waist, flight was where the resultant fell below {} g, and "
+                "contact the last rise through {} g before the impact peak. Waist metrics rest on "
+                "the events of the waist unit at every site; knee metrics on the contact of the "
+                "plate where there is one, else on that of the waist unit.",
+                setting(events["force_threshold_n"]),
+                setting(events["force_threshold_sd"]),
+                setting(events["contact_hold_s"]),
+                setting(events["waist_flight_threshold_g"]),
+                setting(events["waist_contact_threshold_g"]),
+            ),
+        ),
+    )
+
+
+def landing_metrics(plan: dict[str, Any], processing: dict[str, Any]) -> Methods:
+    """Return how the landing metrics are defined."""
+    used = [item["metric"] for item in [*plan["primary"], *plan["exploratory"]]]
+    used += plan["mixed"]["metrics"]
+    windows = {name: f"{1000 * value:g}" for name, value in processing["windows"].items()}
+    texts = [metrics()[name].methods.format(**windows) for name in dict.fromkeys(used)]
+    sentences = [Exempt(text, "setting") for text in dict.fromkeys(texts)]
+    return Methods("Landing metrics", (Markup(" ").join(sentences),))
+
+
+def cohort(plan: dict[str, Any], study: dict[str, Any], minimum_valid_trials: int) -> Methods:
+    """Return who was followed, from when, to what end."""
+    return Methods(
+        "Cohort and outcomes",
+        (
+            phrase(
+                "Population: {}. Question: {}.",
+                plan["population"],
+                plan["question"],
+            ),
+            phrase(
+                "Follow-up began at the {} visit (the landmark) and ended at the first event or "
+                "after {} days. Predictors were means of an athlete's valid trials at that visit, "
+                "with at least {} valid trials; where both knees were reconstructed, both count as "
+                "involved and the predictor is the mean of the two. Handling of other ends: {}.",
+                words(study["clearance_visit"]),
+                setting(plan["horizon_days"]),
+                setting(minimum_valid_trials),
+                plan["handling_of_other_ends"],
+            ),
+        ),
+    )
