@@ -64,9 +64,14 @@ def test_estimates_and_errors_agree_with_the_library(data, library):
         own, library.params, library.bse, library.frac_miss_info, strict=True
     ):
         # Spread of a pooled estimate over seeds: sqrt(missing share / sets) of its error.
-        monte_carlo = math.sqrt(2 * max(share, mine.missing_information) / SETS) * error
+        missing = max(share, mine.missing_information)
+        monte_carlo = math.sqrt(2 * missing / SETS) * error
         assert mine.estimate == pytest.approx(estimate, abs=4 * monte_carlo + 0.15 * error)
-        assert mine.standard_error == pytest.approx(error, rel=0.15)
+        # The variance between SETS draws is known with a relative error of sqrt(2 / (SETS - 1)); it
+        # is `missing` of the squared error, and both sides have it. 15 % was tried first, and held
+        # by luck: another stream of the library's global generator gave 16 %.
+        spread = math.sqrt(2) * 0.5 * missing * math.sqrt(2 / (SETS - 1))
+        assert mine.standard_error == pytest.approx(error, rel=3 * spread + 0.05)
 
 
 def test_complete_cases_are_far_off_where_missingness_depends_on_the_outcome(data):
