@@ -2,6 +2,10 @@
 
 Definitions are those of the settings; the way is another one: spells of load are opened and closed
 as one-dimensional images, where the pipeline walks through lists of spells.
+
+The second path is independent in its code, not in its reading of the rules: it was written with the
+pipeline's rules known, and its search for quiet stances and its rule for a foot beside the plate
+were brought to the definitions after a first comparison had shown outliers.
 """
 
 from __future__ import annotations
