@@ -140,11 +140,6 @@ class Study:
         found = (find_table(self.settings.study_folder, name) for name in names)
         return [os.path.relpath(path) for path in found if path is not None]
 
-    def optional_table(self, name: str) -> list[str]:
-        """Return the file of a study table that may be absent: one path, or none."""
-        path = find_table(self.settings.study_folder, name)
-        return [os.path.relpath(path)] if path else []
-
     def listing(self) -> str:
         """Return a digest of names and sizes of all raw files, for the intake step."""
         lines = [

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -81,6 +82,12 @@ def _settings_beside(results: Path) -> Path | None:
             if named and (file.parent / named).resolve() == results:
                 return file.parent
     return None
+
+
+def add_folder_options(parser: argparse.ArgumentParser) -> None:
+    """Add the two options of a command that `open_folder` answers."""
+    parser.add_argument("--results", type=Path, help="results folder of the study")
+    parser.add_argument("--settings", type=Path, help="settings folder of the study")
 
 
 def open_folder(results: Path | None, settings: Path | None) -> StudyFolder:

@@ -13,7 +13,12 @@ from pathlib import Path
 
 from analysis.audit.address import Target, find, find_in_cell
 from analysis.audit.chain import Chain, Level, chain_of
-from analysis.audit.study_folder import StudyFolder, TraceError, open_folder
+from analysis.audit.study_folder import (
+    StudyFolder,
+    TraceError,
+    add_folder_options,
+    open_folder,
+)
 from shared.errors import StudyError
 
 
@@ -21,8 +26,7 @@ def _arguments(arguments: list[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m analysis.audit.trace", description=__doc__)
     parser.add_argument("number", nargs="?", default="", help="id of a number, or of a metric row")
     parser.add_argument("--figure-or-table", nargs=2, metavar=("FILE", "CELL"), help="where it is")
-    parser.add_argument("--results", type=Path, help="results folder of the study")
-    parser.add_argument("--settings", type=Path, help="settings folder of the study")
+    add_folder_options(parser)
     parser.add_argument("--landing", default="", help="landing to follow; default: the first")
     parser.add_argument(
         "--open", type=Path, metavar="FILE", help="draw the raw signal of that landing to a file"

@@ -10,11 +10,15 @@ from __future__ import annotations
 import argparse
 import sys
 from dataclasses import dataclass
-from pathlib import Path
 
 from analysis.audit.check.finding import differing
 from analysis.audit.recompute import step_again
-from analysis.audit.study_folder import StudyFolder, TraceError, open_folder
+from analysis.audit.study_folder import (
+    StudyFolder,
+    TraceError,
+    add_folder_options,
+    open_folder,
+)
 from shared.errors import StudyError
 from shared.schemas import schema_of
 from shared.tables import read_table
@@ -65,8 +69,7 @@ def walk_step(study: StudyFolder, part: str) -> Again:
 
 def _arguments(arguments: list[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m analysis.audit.walk", description=__doc__)
-    parser.add_argument("--results", type=Path, help="results folder of the study")
-    parser.add_argument("--settings", type=Path, help="settings folder of the study")
+    add_folder_options(parser)
     return parser.parse_args(arguments)
 
 

@@ -9,11 +9,15 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable, Iterator
-from pathlib import Path
 
 from analysis.audit.check import hashes, numbers, plan, raw, rows
 from analysis.audit.check.finding import Files, Finding
-from analysis.audit.study_folder import StudyFolder, TraceError, open_folder
+from analysis.audit.study_folder import (
+    StudyFolder,
+    TraceError,
+    add_folder_options,
+    open_folder,
+)
 from shared.errors import StudyError
 
 CHECKS: dict[str, Callable[[Files], Iterator[Finding]]] = {
@@ -54,8 +58,7 @@ def check_study(study: StudyFolder) -> dict[str, list[Finding]]:
 
 def _arguments(arguments: list[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m analysis.audit.check", description=__doc__)
-    parser.add_argument("--results", type=Path, help="results folder of the study")
-    parser.add_argument("--settings", type=Path, help="settings folder of the study")
+    add_folder_options(parser)
     return parser.parse_args(arguments)
 
 
