@@ -68,7 +68,7 @@ def _columns(matrix: Array) -> dict[str, Array]:
 
 
 def cox_for_r(cohort: pd.DataFrame, plan: Mapping[str, Any]) -> Iterator[ForR]:
-    """Yield the primary Cox models.
+    """Yield the primary Cox models, of complete cases: pooling is not written for R.
 
     Parameters
     ----------

@@ -52,7 +52,7 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
         rows,
         notes=(
             (
-                "Cox models by the package survival, mixed models by ",
+                "Cox models, of complete cases, by the package survival, mixed models by ",
                 Exempt("lme4", "name"),
                 " (or by nlme where that is not installed). The folder r_bundle of the results "
                 "holds rows and script, so that anyone of the team can fit them with R.",
