@@ -41,7 +41,7 @@ def _arguments(arguments: list[str] | None) -> argparse.Namespace:
 
 
 @contextmanager
-def _only_run(folder: Path) -> Iterator[None]:
+def only_run(folder: Path) -> Iterator[None]:
     """Hold a lock of the operating system, which a killed run cannot leave behind."""
     folder.mkdir(exist_ok=True)
     with (folder / "study.running").open("w") as lock:
@@ -142,7 +142,7 @@ def _generate_demo(settings: Settings, cores: int) -> None:
     )
 
 
-def _stop_if_plan_changed(settings: Settings, folder: Path) -> None:
+def stop_if_plan_changed(settings: Settings, folder: Path) -> None:
     status = status_of(settings)
     if status.status == "changed":
         changes = "\n".join(f"    {line}" for line in status.differences)
@@ -174,9 +174,9 @@ def run(options: argparse.Namespace) -> int:
     """Run everything; return the exit status."""
     started, started_at = time.monotonic(), time.time()
     settings = load_settings(options.settings)
-    _stop_if_plan_changed(settings, options.settings)
+    stop_if_plan_changed(settings, options.settings)
     manifest = settings.results_folder / MANIFEST
-    with _only_run(Path(".snakemake")):
+    with only_run(Path(".snakemake")):
         _generate_demo(settings, options.cores)
         _unlock(options)
         # Two calls, because the workflow engine does not look at what lies behind an `ancient`
