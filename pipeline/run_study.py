@@ -143,6 +143,7 @@ def _generate_demo(settings: Settings, cores: int) -> None:
 
 
 def stop_if_plan_changed(settings: Settings, folder: Path) -> None:
+    """End the program with what was changed in the plan since it was frozen, if anything was."""
     status = status_of(settings)
     if status.status == "changed":
         changes = "\n".join(f"    {line}" for line in status.differences)
@@ -171,7 +172,7 @@ def _closing_lines(settings: Settings, seconds: float) -> str:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Run everything; return the exit status."""
+    """Run everything by the options `settings`, `cores` and `profile`; return the exit status."""
     started, started_at = time.monotonic(), time.time()
     settings = load_settings(options.settings)
     stop_if_plan_changed(settings, options.settings)

@@ -68,7 +68,7 @@ def check_withdrawals(tables: StudyTables) -> list[Problem]:
 
 
 def withdrawal_counts(tables: StudyTables) -> pd.DataFrame:
-    """Return the table `withdrawals`: a count and no codes; no row where there is no study table."""
+    """Return the table `withdrawals`: a count without codes; no row without a study table."""
     if "withdrawals" not in tables.files:
         return pd.DataFrame({"level": pd.Series(dtype="object"), "count": pd.Series(dtype="int64")})
     return pd.DataFrame({"level": ["athlete"], "count": [len(tables["withdrawals"])]})
