@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -34,8 +33,8 @@ class StudyTables:
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
     files: dict[str, str] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
-    withdrawn_rows: dict[str, Counter[str]] = field(default_factory=dict)
-    """By table: how many rows of each athlete who withdrew consent it has; they are not read."""
+    withdrawn: dict[str, pd.DataFrame] = field(default_factory=dict)
+    """By table: the rows of athletes who withdrew consent, as text; they are in no other table."""
 
     def __getitem__(self, name: str) -> pd.DataFrame:
         return self.tables[name]
@@ -268,7 +267,7 @@ def _add_table(
     study.problems += _column_problems(cells, rule, path.name)
     cells = cells.loc[:, ~cells.columns.duplicated()].apply(lambda column: column.str.strip())
     if rule.name != WITHDRAWALS:
-        cells, study.withdrawn_rows[rule.name] = without_withdrawn(cells, withdrawn)
+        cells, study.withdrawn[rule.name] = without_withdrawn(cells, withdrawn)
     for column in rule.columns:
         if column.may_be_absent and column.name not in cells.columns:
             cells[column.name] = ""

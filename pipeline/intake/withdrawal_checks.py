@@ -8,6 +8,7 @@ from collections.abc import Collection
 import pandas as pd
 
 from pipeline.intake.study_tables import StudyTables
+from pipeline.intake.withdrawn import OWNER
 from pipeline.readers.refusals import masked
 from shared.errors import Problem, stops
 from shared.privacy import find_identifiers
@@ -46,9 +47,10 @@ def check_withdrawals(tables: StudyTables) -> list[Problem]:
     problems = []
     rows = tables["withdrawals"]
     # Without a readable table of athletes every row would be a problem, and one is enough.
-    known = tables.withdrawn_rows.get("athletes")
+    owners = {name: set(found[OWNER]) for name, found in tables.withdrawn.items()}
+    known = owners.get("athletes")
     for row, code, raw_data in zip(rows.index, rows["athlete_id"], rows["raw_data"], strict=True):
-        left = [name for name, found in tables.withdrawn_rows.items() if found[code]]
+        left = [name for name, found in owners.items() if code in found]
         if raw_data == "deleted" and left:
             problems.append(
                 stops(
@@ -62,7 +64,7 @@ def check_withdrawals(tables: StudyTables) -> list[Problem]:
                     mend="take the rows and their files out, or write 'kept'",
                 )
             )
-        elif raw_data == "kept" and code and known is not None and not known[code]:
+        elif raw_data == "kept" and code and known is not None and code not in known:
             problems.append(_unknown(tables, int(row), code))
     return problems
 

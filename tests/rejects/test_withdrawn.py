@@ -1,4 +1,4 @@
-"""An athlete who withdrew consent does not exist for intake, and an error of theirs stops nothing."""
+"""An athlete who withdrew consent does not exist for intake, and no error of theirs matters."""
 
 from __future__ import annotations
 
@@ -12,6 +12,7 @@ from pipeline.withdrawal.scan import traces
 from shared.settings.load import load_settings
 from shared.tables import read_table
 from shared.workflow import Study
+from tests.rejects.bad_units import with_units
 from tests.rejects.bad_withdrawals import withdrawals
 from tests.rejects.small_study import SmallStudy
 
@@ -28,9 +29,7 @@ def study(tmp_path: Path) -> SmallStudy:
 def test_nothing_that_intake_writes_names_a_withdrawn_athlete(study: SmallStudy) -> None:
     """The same traces are found before, so that the search itself is known to find."""
     before = study.check()
-    marks = marks_of(
-        "A0002", study.folder, study.study["visits"], athletes_of(study.folder)
-    )
+    marks = marks_of("A0002", study.folder, study.study["visits"], athletes_of(study.folder))
     assert marks.code == "A0002"
     assert len(marks.paths) == 4
     found = {trace.file for trace in traces(sorted(before.iterdir()), before, [marks])}
@@ -96,3 +95,16 @@ def test_only_the_shard_of_a_withdrawn_athlete_has_other_work(study: SmallStudy)
     assert len(changed) == 1
     assert not [path for path in after[changed[0]][1] if "A0002" in path]
     assert Study(load_settings(study.root / "config")).bench.digest == bench
+
+
+def test_a_unit_that_only_a_withdrawn_athlete_wore_may_keep_its_bench_calibration(
+    study: SmallStudy,
+) -> None:
+    with_units(study)
+    rows = study.tables["calibrations"]
+    rows.loc[rows["athlete_id"] == "A0002", "unit_code"] = "plates-2"
+    units = study.tables["unit_calibrations"]
+    units.loc[units["device"] == "plates", "unit_code"] = "plates-2"
+    assert study.examination().problems == []
+    withdrawals(("A0002",))(study)
+    assert study.examination().problems == []
