@@ -1,7 +1,7 @@
 """A withdrawal from the first word to the last, on a small simulated study made in this process.
 
-The steps of the study run by themselves here; that the workflow engine runs the right ones, and that
-the search finds all that a whole study writes of an athlete, is tested in test_end_to_end.py.
+The steps of the study run by themselves here. That the workflow engine runs the right ones, and
+that the search finds all that a whole study writes of an athlete, is tested in test_end_to_end.py.
 """
 
 from __future__ import annotations
