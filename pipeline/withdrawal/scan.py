@@ -25,7 +25,7 @@ _EMBEDDED = re.compile(rb";base64,([A-Za-z0-9+/=\s]+)")
 _PATH_DATA = re.compile(rb'\sd="[^"]*"')
 """Lines of a drawing: M10 and A1 are movements of the pen there."""
 
-_OWNER_COLUMNS = ("athlete_id", "recording_id", "landing_id", "id")
+_OWNER_COLUMNS = ("athlete_id", "landing_id", "trial_id", "recording_id", "id")
 """Columns that say whose a row is; the first that a table has counts."""
 
 

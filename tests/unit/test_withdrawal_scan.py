@@ -157,7 +157,7 @@ def test_bytes_that_somebody_else_recorded_too_are_told(study):
 def test_rows_are_counted_by_the_column_that_names_their_owner(tmp_path):
     path = Path(tmp_path / "x.parquet")
     names = ["A1.clearance.cut.left.1.x", "A10.clearance.cut.left.1.x", "A1"]
-    for column in ("athlete_id", "recording_id", "landing_id", "id"):
+    for column in ("athlete_id", "landing_id", "trial_id", "recording_id", "id"):
         path.write_bytes(table(pd.DataFrame({column: names, "value": 1.0})))
         assert rows_in(path, marks("A1", "A10")) == (3, 2)
     path.write_bytes(table(PLAIN))
