@@ -162,7 +162,10 @@ def _clear(settings: Settings, engine: Path, sought: Sequence[Marks]) -> list[st
     lines[0] += f" was counted; {len(named)} of them named the athlete or a file of the athlete:"
     lines += [f"  {name}" for name in named]
     shards = {path.parent.name for path in kept if path.parent.parent.name == "extraction"}
-    lines.append(f"Kept: {len(kept)} files of {len(shards)} shards without the athlete.")
+    lines.append(
+        f"Kept: {len(kept)} files that were made without the athlete: of shards with others alone "
+        f"({', '.join(sorted(shards)) or 'none'}), and of units."
+    )
     return lines
 
 
