@@ -45,6 +45,8 @@ def _compared(
     """Add the differences of one model, their limits, and whether all are within them."""
     package, version = str(rows["package"].iloc[0]), str(rows["version"].iloc[0])
     within = True
+    if "data_sets" in fields:
+        numbers.add(subject, "all", "fits", fields["data_sets"], unit="fits", **fields)
     for row in rows.to_dict(orient="records"):
         quantity, value = str(row["quantity"]), float(row["difference"])
         # With two athletes, standard errors can depend on a variance that the data do not
@@ -114,13 +116,12 @@ def differences_of(
 
 def not_covered(numbers: Estimates, plan: Mapping[str, Any]) -> None:
     """Say which numbers of the primary models R does not find again, and why."""
-    method = plan["mixed"]["degrees_of_freedom"].capitalize()
+    kenward_roger = plan["mixed"]["degrees_of_freedom"] == "kenward-roger"
     numbers.not_run(
         "degrees_of_freedom_of_limb_differences",
-        f"neither lme4 nor nlme has those of {method}: limits and p-values of the limb "
-        + (
-            "differences are not compared, and standard errors by the fit only"
-            if method == "Kenward-roger"
-            else "differences are compared with the degrees of freedom of the study"
-        ),
+        "the packages lme4 and nlme have no degrees of freedom by Kenward and Roger, nor their "
+        "standard errors: the limb differences printed are not compared, their fits are"
+        if kenward_roger
+        else "the packages lme4 and nlme have no degrees of freedom by Satterthwaite: limits and "
+        "p-values of the limb differences are compared at the study's degrees of freedom",
     )
