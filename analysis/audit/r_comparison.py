@@ -19,11 +19,13 @@ LIKELIHOOD = "relative_difference_of_log_likelihood"
 COEFFICIENT = "largest_difference_in_standard_errors"
 STANDARD_ERROR = "largest_relative_difference_of_standard_error"
 AS_PRINTED = "largest_difference_of_printed"
+TESTS = "largest_difference_of_tests"
 UNITS = {
     COEFFICIENT: "standard errors",
     STANDARD_ERROR: "share",
     LIKELIHOOD: "share",
     AS_PRINTED: "standard errors, share or none",
+    TESTS: "share or none",
 }
 """What R compares, and the unit of its differences."""
 

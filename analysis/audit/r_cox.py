@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from analysis.audit.r_models import (
+    TESTED,
     FamilyForR,
     ForR,
     Found,
@@ -91,6 +92,22 @@ def _printed(
     return table.assign(column=column_names(len(terms)))
 
 
+def _tests(
+    model: OutcomeModel, estimates: pd.DataFrame, analysis: str, outcome: str
+) -> pd.DataFrame:
+    """Return the tests of proportional hazards, of each term and of all; none if not made."""
+    names = [*model.design.names, "global"]
+    ids = [
+        number_id(analysis, outcome, model.design.address(name), "proportional_hazards_test")
+        for name in names
+    ]
+    rows = estimates.set_index("number_id")
+    held = rows.reindex(ids)[["statistic", "p"]].reset_index(drop=True)
+    columns = [*column_names(len(model.terms)), "GLOBAL"]
+    table = held.astype("float64").assign(column=columns, term=names)[list(TESTED)]
+    return table if set(ids) & set(rows.index) else table.iloc[:0]
+
+
 def _model(
     analysis: str,
     outcome: str,
@@ -123,6 +140,7 @@ def _model(
             for _, each in model.fits
         ),
         _printed(model, estimates, analysis, outcome),
+        _tests(model, estimates, analysis, outcome),
     )
 
 

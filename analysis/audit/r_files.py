@@ -12,7 +12,7 @@ from typing import Any
 
 import pandas as pd
 
-from analysis.audit.r_models import PRINTED, FamilyForR, ForR, column_names
+from analysis.audit.r_models import PRINTED, TESTED, FamilyForR, ForR, column_names
 from shared.tables import write_text
 
 KIND_OF_LIMITS = {"survival": "cox", "lme4": "mixed", "nlme": "nlme"}
@@ -93,6 +93,12 @@ def write_bundle(
         for row in model.printed.to_dict(orient="records")
     ]
     _csv(printed, ("model", "column", "term", *PRINTED), folder / "printed.csv", "NA")
+    tests = [
+        {"model": model.name, **row}
+        for model in used
+        for row in model.tests.to_dict(orient="records")
+    ]
+    _csv(tests, ("model", *TESTED), folder / "tests.csv", "NA")
     families = [] if family.reason else [vars(family) | {"family": family.name}]
     _csv(families, ("family", "method", "size"), folder / "family.csv")
     held = [

@@ -25,6 +25,9 @@ PRINTED = (
 )
 """Numbers of a coefficient as the report shows them, on the scale of the model."""
 
+TESTED = ("column", "term", "statistic", "p")
+"""Columns of a table of tests."""
+
 
 @dataclass(frozen=True)
 class Found:
@@ -50,6 +53,7 @@ class ForR:
     names : terms, in the order of the columns
     fits : one per data set
     printed : columns column, term and `PRINTED`; one row per coefficient that the report shows
+    tests : columns `TESTED`; tests of proportional hazards that the report shows
     reason : why the model is not compared; '' when it is
     """
 
@@ -61,6 +65,7 @@ class ForR:
     names: tuple[str, ...] = ()
     fits: tuple[Found, ...] = ()
     printed: pd.DataFrame = field(default_factory=pd.DataFrame)
+    tests: pd.DataFrame = field(default_factory=pd.DataFrame)
     reason: str = ""
 
     @property

@@ -11,6 +11,7 @@ from analysis.audit.r_comparison import (
     FAMILY,
     LIKELIHOOD,
     STANDARD_ERROR,
+    TESTS,
 )
 from analysis.estimates import number_id, rows_of
 from analysis.labels import analysis_words, metric_label, sentence_case, words
@@ -83,6 +84,9 @@ def _by_package(ledger: Ledger, package: str, what: str) -> tuple[Part, ...]:
 
     if not ledger.holds(number_id(ANALYSIS, ("all", package), "all", "models")):
         return ()
+    tests: tuple[Part, ...] = ()
+    if ledger.holds(number_id(ANALYSIS, ("all", package), "all", TESTS)):
+        tests = (", tests of proportional hazards by ", of_all(TESTS, "scientific"))
     return (
         "The package ",
         Exempt(package, "name"),
@@ -94,7 +98,8 @@ def _by_package(ledger: Ledger, package: str, what: str) -> tuple[Part, ...]:
         of_all(COEFFICIENT, "scientific"),
         " of a standard error, numbers printed by ",
         of_all(AS_PRINTED, "scientific"),
-        " (limit of both ",
+        *tests,
+        " (limit ",
         of_all("coefficient_limit", "scientific"),
         "), log-likelihoods by ",
         of_all(LIKELIHOOD, "scientific"),
@@ -115,10 +120,10 @@ def _notes(ledger: Ledger) -> tuple[Cell, ...]:
         "Where gaps are filled in, R completes each data set from the values measured and drawn, "
         "fits it, and pools by Rubin's rules of its own. Numbers printed: estimate and limits in "
         "standard errors; standard error, degrees of freedom and step as a share of themselves; "
-        "p-value and missing information as they are; for a limb difference with the degrees of "
+        "p-values and missing information as they are; for a limb difference with the degrees of "
         "freedom of the study, which R's packages lack. The verdict rests on coefficients, "
-        "log-likelihoods and printed numbers. The folder r_bundle of the results holds rows and "
-        "script, so that anyone of the team can fit the models with R.",
+        "log-likelihoods, printed numbers and tests. The folder r_bundle of the results holds rows "
+        "and script, so that anyone of the team can fit the models with R.",
     )
 
 

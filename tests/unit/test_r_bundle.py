@@ -214,6 +214,8 @@ def test_r_finds_the_same(folder):
         assert abs(values[f"{base}.relative_difference_of_log_likelihood"]) < 1e-8
         assert abs(values[f"{base}.largest_difference_in_standard_errors"]) < 1e-6
         assert abs(values[f"{base}.largest_difference_of_printed"]) < 1e-6
+        if model.kind == "cox":
+            assert abs(values[f"{base}.largest_difference_of_tests"]) < 1e-6
     assert values[f"{ANALYSIS}.all.survival.all.models"] == 4
     assert values[f"{ANALYSIS}.all.survival.all.fits"] == 2 * DATA_SETS + 2
     assert sorted(path.name for path in folder.glob("r_*")) == []
@@ -243,26 +245,28 @@ def test_r_pools_as_published(tmp_path):
 
 @needs_r
 def test_planted_mistakes_are_found(folder, monkeypatch):
-    """One mistake per model, each in another file; the model without one agrees."""
+    """One mistake per hazard model, each in another file: without it they agree, as above."""
     models, family = bundled()
     cox = [model.name for model in models[:4]]
     changed(
         folder / "expected.csv", "coefficient", 1.0001, rows_of(folder / "expected.csv", cox[1])
     )
     changed(folder / "printed.csv", "p", 1.0001, rows_of(folder / "printed.csv", cox[2]))
+    changed(folder / "tests.csv", "p", 1.0001, rows_of(folder / "tests.csv", cox[3]))
     events = np.flatnonzero(pd.read_csv(folder / f"{cox[0]}.csv")["event"] == 1)
     changed(folder / f"{cox[0]}.csv", "x4", 1.1, events[0])
     said = run_r(folder, "Rscript", "absent")
     monkeypatch.setattr(r_bundle, "run_r", lambda *arguments: said)
     table = estimates_table(r_bundle.r_numbers(models, family, folder, LIMITS))
     passed = table.loc[table["quantity"] == "passed"].set_index("subject")["estimate"]
-    assert [passed[".".join(model.subject)] for model in models[:4]] == [0.0, 0.0, 0.0, 1.0]
+    assert [passed[".".join(model.subject)] for model in models[:4]] == [0.0, 0.0, 0.0, 0.0]
     notes = table.set_index("number_id")["note"]
-    second, third = (f"{ANALYSIS}.{'.'.join(model.subject)}.all" for model in models[1:3])
+    second, third, last = (f"{ANALYSIS}.{'.'.join(model.subject)}.all" for model in models[1:4])
     first_term = models[1].names[0]
     where = f"; {first_term}, data set 1"
     assert notes[f"{second}.largest_difference_in_standard_errors"].endswith(where)
     assert notes[f"{third}.largest_difference_of_printed"].endswith(f"; {first_term}: p")
+    assert notes[f"{last}.largest_difference_of_tests"].endswith(f"; {first_term}: p")
     # A package that is missing is told, and keeps nothing else from being compared.
     mixed = f"{ANALYSIS}.{'.'.join(models[4].subject)}.all.not_run"
     assert notes[mixed] == "not installed: absent"

@@ -93,6 +93,21 @@ of_printed <- function(found, printed) {
   largest("largest_difference_of_printed", unlist(differences), where)
 }
 
+# Tests of proportional hazards, of each column and of all: statistics as a share of themselves or of one, p as it is.
+of_tests <- function(result, tests) {
+  if (nrow(tests) == 0) return(NULL)
+  statistics <- sapply(result$fits, function(each) pmax(proportional(each$fit), 0))
+  df <- c(rep(1, nrow(statistics) - 1), nrow(statistics) - 1)
+  found <- t(sapply(seq_along(df), function(i) pooled_test(unname(statistics[i, ]), df[i])))
+  found <- found[match(tests$column, rownames(statistics)), , drop = FALSE]
+  differences <- c(
+    apart(found[, "statistic"], tests$statistic, pmax(abs(tests$statistic), 1)),
+    apart(found[, "p"], tests$p)
+  )
+  where <- paste0(rep(tests$term, 2), rep(c(": statistic", ": p"), each = nrow(tests)))
+  largest("largest_difference_of_tests", differences, where)
+}
+
 # P-values adjusted over the models of a family, whose size is the planned one.
 of_family <- function(found, printed, models, family) {
   if (!all(models %in% names(found))) stop("a model of the family was not fitted", call. = FALSE)

@@ -43,10 +43,18 @@ fit_cox <- function(data, ties) {
   right <- paste(c(columns_of(data), "strata(stratum)"), collapse = " + ")
   fit <- survival::coxph(
     as.formula(paste("survival::Surv(time, event) ~", right), env = asNamespace("survival")),
-    data = data, ties = ties,
+    data = data, ties = ties, x = TRUE, y = TRUE, model = TRUE,
     control = survival::coxph.control(eps = 1e-14, toler.chol = 1e-16, iter.max = 100)
   )
-  list(coefficients = coef(fit), errors = sqrt(diag(vcov(fit))), likelihood = fit$loglik[2])
+  list(
+    coefficients = coef(fit), errors = sqrt(diag(vcov(fit))), likelihood = fit$loglik[2], fit = fit
+  )
+}
+
+# Score tests of proportional hazards, time as 1 - Kaplan-Meier: chi-squared of each column (one
+# degree of freedom), and of all.
+proportional <- function(fit) {
+  survival::cox.zph(fit, transform = "km", terms = FALSE)$table[, "chisq"]
 }
 
 fit_cox_model <- function(model) {

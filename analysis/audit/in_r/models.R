@@ -11,7 +11,7 @@
 # models.csv has one row per model: its rows (file), the values drawn for their gaps (filled), how
 # many of the columns x1, x2, ... are metrics, and what the model needs beside. Line n of a file,
 # after its header, is row n of the values drawn. expected.csv holds each fit of the study,
-# printed.csv the numbers of its report, on the scale of the model.
+# printed.csv and tests.csv the numbers of its report, on the scale of the model.
 
 source("fits.R")
 source("pooling.R")
@@ -25,6 +25,7 @@ unlink(written)
 models <- read.csv("models.csv", stringsAsFactors = FALSE)
 expected <- read.csv("expected.csv", stringsAsFactors = FALSE)
 printed <- read.csv("printed.csv", stringsAsFactors = FALSE)
+tests <- read.csv("tests.csv", stringsAsFactors = FALSE)
 limits <- read.csv("limits.csv", stringsAsFactors = FALSE)
 
 refuse <- function(model, reason) {
@@ -41,7 +42,8 @@ one_model <- function(model) {
   append_rows(formatted(found), "r_pooled.csv")
   differences <- rbind(
     of_fits(result, expected[expected$model == model$model, ]),
-    of_printed(found, printed[printed$model == model$model, ])
+    of_printed(found, printed[printed$model == model$model, ]),
+    of_tests(result, tests[tests$model == model$model, ])
   )
   tell(model$model, package, differences, limits)
   found

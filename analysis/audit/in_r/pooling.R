@@ -30,6 +30,20 @@ rubin <- function(estimates, errors, complete) {
   )
 }
 
+# Chi-squared statistics of one test over data sets as an F test: Li, Meng, Raghunathan & Rubin 1991,
+# Stat Sinica 1:65 (their D2). One data set: as it is.
+pooled_test <- function(statistics, df) {
+  data_sets <- length(statistics)
+  if (data_sets == 1) {
+    return(c(statistic = statistics, p = pchisq(statistics, df, lower.tail = FALSE)))
+  }
+  spread <- (1 + 1 / data_sets) * var(sqrt(statistics))
+  found <- mean(statistics) / df - (data_sets + 1) / (data_sets - 1) * spread
+  found <- max(0, found / (1 + spread))
+  second <- df^(-3 / data_sets) * (data_sets - 1) * (1 + 1 / spread)^2
+  c(statistic = found, p = pf(found, df, second, lower.tail = FALSE))
+}
+
 # Estimate, interval and test of each column of a model. One data set: by the normal curve (Cox), or
 # by Student's t with the degrees of freedom of the study (mixed; lme4 and nlme have none of that
 # kind). Several: pooled.
