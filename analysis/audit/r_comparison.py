@@ -40,13 +40,21 @@ def _limit(quantity: str, package: str, limits: Mapping[str, float]) -> float:
 def _compared(
     subject: Sequence[str],
     rows: pd.DataFrame,
+    due: set[str],
     limits: Mapping[str, float],
     numbers: Estimates,
     fields: EstimateFields,
 ) -> None:
-    """Add the differences of one model, their limits, and whether all are within them."""
+    """Add the differences of one model, their limits, and whether all are within them.
+
+    Parameters
+    ----------
+    due
+        Differences that R must have given; without one of them the model does not agree.
+    """
     package, version = str(rows["package"].iloc[0]), str(rows["version"].iloc[0])
-    within = True
+    lacking = due - set(rows["quantity"])
+    within = not lacking
     if "data_sets" in fields:
         numbers.add(subject, "all", "fits", fields["data_sets"], unit="fits", **fields)
     for row in rows.to_dict(orient="records"):
@@ -63,7 +71,14 @@ def _compared(
     for name in ("coefficient", "log_likelihood"):
         limit = limits[f"{KIND_OF_LIMITS[package]}_{name}"]
         numbers.add(subject, "all", f"{name}_limit", limit, note=version, **fields)
-    numbers.add(subject, "all", "passed", float(within), unit=_VERDICT, note=version, **fields)
+    note = "; ".join([version, *(f"R gave no {quantity}" for quantity in sorted(lacking))])
+    numbers.add(subject, "all", "passed", float(within), unit=_VERDICT, note=note, **fields)
+
+
+def _due(model: ForR) -> set[str]:
+    """Return the differences that R must give of a model."""
+    shown = {AS_PRINTED: model.printed, TESTS: model.tests}
+    return {COEFFICIENT, LIKELIHOOD, *(name for name, rows in shown.items() if len(rows))}
 
 
 def _summary(
@@ -104,13 +119,13 @@ def differences_of(
     for model in models:
         fields: EstimateFields = {"data_sets": len(model.fits)}
         if model.name in parts:
-            _compared(model.subject, parts[model.name], limits, numbers, fields)
+            _compared(model.subject, parts[model.name], _due(model), limits, numbers, fields)
         else:
             numbers.not_run(model.subject, str(why.get(model.name, fallback)), **fields)
     if family.reason:
         numbers.not_run(FAMILY, family.reason)
     elif family.name in parts:
-        _compared((FAMILY,), parts[family.name], limits, numbers, {})
+        _compared((FAMILY,), parts[family.name], {AS_PRINTED}, limits, numbers, {})
     else:
         numbers.not_run(FAMILY, str(why.get(family.name, fallback)))
     _summary(models, said.differences, limits, numbers)

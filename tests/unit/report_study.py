@@ -373,27 +373,26 @@ def r_opinion() -> Estimates:
     numbers = Estimates(BY_R)
     first, second = PLAN["primary_outcomes"][:2]
     limb = ("limb_difference", "peak_vgrf", "plate", "drop_vertical_jump", "landing_2")
-    rows = []
-    for subject, fits, within in (("cox_primary", first), 20, 1.0), (limb, 1, 0.0):
-        found = [
-            ("largest_difference_in_standard_errors", 2.4e-9, 6),
-            ("largest_relative_difference_of_standard_error", -3.1e-9, 6),
-            ("relative_difference_of_log_likelihood", 1.2e-15, 8),
-            ("largest_difference_of_printed", 7.5e-9 if within else 0.3, 6),
-        ]
-        rows += [
-            (subject, "survival" if fits > 1 else "lme4", name, value) for name, value, _ in found
-        ]
-        numbers.add(subject, "all", "fits", fits)
+    for subject, package, fits, printed, within in (
+        (("cox_primary", first), "survival", 20, 7.5e-9, 1.0),
+        (limb, "lme4", 1, 0.3, 0.0),
+    ):
+        found = {
+            "largest_difference_in_standard_errors": 2.4e-9,
+            "largest_relative_difference_of_standard_error": -3.1e-9,
+            "relative_difference_of_log_likelihood": 1.2e-15,
+            "largest_difference_of_printed": printed,
+            "fits": fits,
+        }
+        for name, value in found.items():
+            numbers.add(subject, "all", name, value)
+            numbers.add(("all", package), "all", name, abs(value))
         numbers.add(subject, "all", "passed", within)
-    for subject, package, name, value in rows:
-        numbers.add(subject, "all", name, value)
-        numbers.add(("all", package), "all", name, abs(value))
-    for package in ("survival", "lme4"):
         for name, value in (
-            ("models", 1.0), ("fits", 20.0 if package == "survival" else 1.0),
-            ("coefficient_limit", 1e-6), ("log_likelihood_limit", 1e-8),
-        ):  # fmt: skip
+            ("models", 1),
+            ("coefficient_limit", 1e-6),
+            ("log_likelihood_limit", 1e-8),
+        ):
             numbers.add(("all", package), "all", name, value)
     numbers.not_run(("cox_primary", second), "R gave no estimates of this model")
     numbers.add("adjusted_p_values", "all", "largest_difference_of_printed", 1e-12)

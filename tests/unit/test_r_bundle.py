@@ -32,6 +32,12 @@ LIMITS = study.PLAN["audit"]["r_bundle"]
 CLEARANCE = study.STUDY["clearance_visit"]
 LIMB = ("knee_flexion_excursion", "gyro", "single_leg_drop_landing", "1")
 DATA_SETS = 6
+CONFIRMED = (
+    "largest_difference_in_standard_errors",
+    "relative_difference_of_log_likelihood",
+    "largest_difference_of_printed",
+    "largest_difference_of_tests",
+)
 SCRIPTS = ROOT / "analysis" / "audit" / "in_r"
 
 
@@ -302,16 +308,22 @@ def test_r_that_fails_early_or_late_is_told(folder):
     table = estimates_table(r_bundle.r_numbers(models, family, folder, LIMITS))
     assert table["quantity"].tolist() == ["not_run"]
     assert table["note"].iloc[0].startswith("R failed")
-    line = f"{models[0].name},survival,R,largest_difference_of_printed,1e-9,x1: p"
+    said = [
+        "model,package,version,quantity,difference,at",
+        *(f"{models[0].name},survival,R,{quantity},1e-9,x1" for quantity in CONFIRMED),
+        f"{models[1].name},survival,R,{CONFIRMED[0]},1e-9,x1",
+    ]
+    lines = ", ".join(f'"{line}"' for line in said)
     (folder / "models.R").write_text(
-        'writeLines(c("model,package,version,quantity,difference,at", '
-        f'"{line}"), "r_differences.csv")\nstop("the disk is full")\n'
+        f'writeLines(c({lines}), "r_differences.csv")\nstop("the disk is full")\n'
     )
     numbers = r_bundle.r_numbers(models, family, folder, LIMITS)
-    assert verdicts(numbers) == {"cox_primary.graft_rupture": 1.0}
+    # The second model has one of its differences only.
+    outcomes = ("graft_rupture", 1.0), ("contralateral_tear", 0.0)
+    assert verdicts(numbers) == {f"cox_primary.{name}": agrees for name, agrees in outcomes}
     table = estimates_table(numbers)
     refused = table.loc[table["quantity"] == "not_run"].set_index("subject")["note"]
-    assert len(refused) == len(models)
+    assert len(refused) == len(models) - 1
     assert refused.str.startswith("R failed").all()
 
 
@@ -325,7 +337,11 @@ def test_without_r_the_run_says_so(folder, monkeypatch):
 
 def test_a_number_that_only_one_of_both_has_does_not_agree(folder, monkeypatch):
     models, family = bundled()
-    rows = [(models[0].name, "survival", "R", "largest_difference_of_printed", np.nan, "x1: df")]
+    sizes = [0.0, 0.0, np.nan, 0.0]
+    rows = [
+        (models[0].name, "survival", "R", quantity, size, "x1: df")
+        for quantity, size in zip(CONFIRMED, sizes, strict=True)
+    ]
     names = ["model", "package", "version", "quantity", "difference", "at"]
     reasons = pd.DataFrame(columns=["model", "reason"])
     said = RNumbers(pd.DataFrame(rows, columns=names), reasons, "")
