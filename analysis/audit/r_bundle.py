@@ -13,8 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from analysis.audit.r_comparison import ANALYSIS, differences_of, not_covered
+from analysis.audit.r_cox import FAMILY, cox_analyses, cox_for_r, family_for_r
 from analysis.audit.r_cox import KIND as COX
-from analysis.audit.r_cox import cox_analyses, cox_for_r, family_for_r
 from analysis.audit.r_files import run_r, write_bundle
 from analysis.audit.r_mixed import mixed_for_r
 from analysis.audit.r_models import FamilyForR, ForR
@@ -76,9 +76,11 @@ def r_bundle(
             for analysis in cox_analyses(plan)
             for outcome in plan["primary_outcomes"]
         ]
+        family = FamilyForR(FAMILY, plan["multiplicity"], 0, reason)
     else:
         whole = read_filled_cohort(cohort, filled, imputation)
         cox = list(cox_for_r(whole, cox_rows, plan))
+        family = family_for_r(cox, cox_rows, plan)
     mixed = mixed_for_r(
         read_table(metrics),
         read_table(cohort),
@@ -87,7 +89,6 @@ def r_bundle(
         study["clearance_visit"],
     )
     models, limits = [*cox, *mixed], plan["audit"]["r_bundle"]
-    family = family_for_r(cox, cox_rows, plan)
     write_bundle(models, family, limits, bundle)
     numbers = r_numbers(models, family, bundle, limits)
     if any(row["quantity"] == "passed" for row in numbers.rows()):

@@ -376,3 +376,13 @@ def test_what_r_does_not_cover_is_named():
     not_covered(numbers, study.PLAN)
     notes = estimates_table(numbers)["note"]
     assert notes.str.contains("Satterthwaite").sum() == 1
+    # Kenward and Roger change the standard errors too: what is printed is not that of the fit.
+    mixed = study.PLAN["mixed"] | {"degrees_of_freedom": "kenward-roger"}
+    people, plan = cohort(), study.PLAN | {"mixed": mixed}
+    nothing = empty_table("estimates")
+    model = next(mixed_for_r(trials(people), people, nothing, plan, CLEARANCE))
+    assert model.reason == ""
+    assert model.printed.empty
+    other = Estimates(ANALYSIS)
+    not_covered(other, plan)
+    assert "Kenward" in estimates_table(other)["note"].iloc[0]
