@@ -93,7 +93,8 @@ of_printed <- function(found, printed) {
   largest("largest_difference_of_printed", unlist(differences), where)
 }
 
-# Tests of proportional hazards, of each column and of all: statistics as a share of themselves or of one, p as it is.
+# Tests of proportional hazards, of each column and of all: statistics as a share of themselves or
+# of one, p as it is.
 of_tests <- function(result, tests) {
   if (nrow(tests) == 0) return(NULL)
   statistics <- sapply(result$fits, function(each) pmax(proportional(each$fit), 0))
@@ -123,8 +124,8 @@ of_family <- function(found, printed, models, family) {
 }
 
 # Write the differences of a model, and say on the screen whether they are within their limits. The
-# standard errors of all columns have none: with two athletes some depend on a variance that the data
-# do not determine. Those that the report prints are among its numbers.
+# standard errors of all columns have none: with two athletes some depend on a variance that the
+# data do not determine. Those that the report prints are among its numbers.
 tell <- function(model, package, differences, limits) {
   limit <- limits[limits$package == package, ]
   likelihood <- grepl("likelihood", differences$quantity)

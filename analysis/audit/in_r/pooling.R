@@ -30,8 +30,8 @@ rubin <- function(estimates, errors, complete) {
   )
 }
 
-# Chi-squared statistics of one test over data sets as an F test: Li, Meng, Raghunathan & Rubin 1991,
-# Stat Sinica 1:65 (their D2). One data set: as it is.
+# Chi-squared statistics of one test over data sets as an F test: Li, Meng, Raghunathan & Rubin
+# 1991, Stat Sinica 1:65 (their D2). One data set: as it is.
 pooled_test <- function(statistics, df) {
   data_sets <- length(statistics)
   if (data_sets == 1) {
