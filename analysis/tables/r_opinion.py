@@ -122,9 +122,9 @@ def _notes(ledger: Ledger) -> tuple[Cell, ...]:
         "standard errors; standard error, degrees of freedom and step as a share of themselves; "
         "p-values and missing information as they are; for a limb difference with the degrees of "
         "freedom of the study, which R's packages lack. The verdict rests on coefficients, "
-        "log-likelihoods, printed numbers and tests; not on the standard errors of all columns, some "
-        "of which, with very few athletes, depend on a variance that the data do not determine. The "
-        "folder r_bundle of the results holds rows and script, so that anyone of the team can fit "
+        "log-likelihoods, printed numbers and tests; not on the standard errors of all columns, "
+        "some of which, with very few athletes, depend on a variance that the data do not "
+        "determine. The folder r_bundle of the results holds rows and script, so that anyone of the team can fit "
         "the models with R.",
     )
 
