@@ -124,8 +124,8 @@ def _notes(ledger: Ledger) -> tuple[Cell, ...]:
         "freedom of the study, which R's packages lack. The verdict rests on coefficients, "
         "log-likelihoods, printed numbers and tests; not on the standard errors of all columns, "
         "some of which, with very few athletes, depend on a variance that the data do not "
-        "determine. The folder r_bundle of the results holds rows and script, so that anyone of the team can fit "
-        "the models with R.",
+        "determine. The folder r_bundle of the results holds rows and script, so that anyone of "
+        "the team can fit the models with R.",
     )
 
 
