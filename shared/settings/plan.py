@@ -84,6 +84,8 @@ class RBundlePlan(Strict):
     cox_log_likelihood: float = Field(gt=0)
     mixed_coefficient: float = Field(gt=0)
     mixed_log_likelihood: float = Field(gt=0)
+    nlme_coefficient: float = Field(gt=0)
+    nlme_log_likelihood: float = Field(gt=0)
 
 
 class AuditPlan(Strict):
