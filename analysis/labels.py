@@ -32,6 +32,7 @@ WORDS: dict[str, str] = {
     "no_plate_events": "landing not seen, or not whole, by the plate",
     "incomplete_plate": "foot not wholly on the plate",
     "second_hop": "second hop after landing",
+    "other_plate_loaded": "second plate loaded in a landing on one leg",
     "clipped": "sensor saturated",
     "clipped_unbounded": "sensor saturated, value off either way",
     "gap": "gap in the signal",

@@ -14,7 +14,7 @@ from typing import Any
 from pipeline.extraction.observe import Landings, Observed
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.trials import SharedClocks, Trial
-from pipeline.reasons import Reason
+from pipeline.reasons import OF_PERFORMANCE, Reason
 
 
 def shared_clocks_of(study: Mapping[str, Any]) -> dict[str, SharedClocks]:
@@ -91,23 +91,30 @@ def split_where_contacts_disagree(observed: Observed, largest_difference_s: floa
 
 
 def refuse_across_clocks(parts: Sequence[Observed]) -> tuple[Observed, ...]:
-    """Mark the landings of a clock that nothing on it can time, but that another clock has seen."""
+    """Mark the landings of a clock that nothing on it can time, but that another clock has seen.
+
+    What the plates saw the athlete do wrong in a landing stands against it on every clock.
+    """
     if len(parts) == 1:
         return tuple(parts)
+    done: dict[int, frozenset[str]] = {}
+    for part in parts:
+        for (number, _), landing in part.plate_landings.items():
+            done[number] = done.get(number, frozenset()) | (OF_PERFORMANCE & landing.flags)
     seen = {
         number
         for part in parts
         for (number, _), landing in part.chosen.items()
         if landing.contact is not None
     }
-    return tuple(replace(part, chosen=_marked(part.chosen, seen)) for part in parts)
+    return tuple(replace(part, chosen=_marked(part.chosen, seen, done)) for part in parts)
 
 
-def _marked(chosen: Landings, seen: set[int]) -> Landings:
+def _marked(chosen: Landings, seen: set[int], done: Mapping[int, frozenset[str]]) -> Landings:
     refused = frozenset({str(Reason.SYNC_FAIL)})
     return {
-        (number, side): replace(landing, flags=refused)
+        (number, side): replace(landing, flags=refused | done.get(number, frozenset()))
         if landing.signals is None and number in seen
-        else landing
+        else replace(landing, flags=landing.flags | done.get(number, frozenset()))
         for (number, side), landing in chosen.items()
     }

@@ -11,6 +11,8 @@ EXPLANATIONS: dict[str, str] = {
     Reason.INCOMPLETE_PLATE: "the foot was not wholly on the plate: the force after the landing "
     "does not come back to body weight",
     Reason.SECOND_HOP: "the athlete left the ground again after the last landing of the task",
+    Reason.OTHER_PLATE_LOADED: "a landing on one leg loaded the plate beside it as well: the other "
+    "foot was down, or the foot stood on both plates",
     Reason.CLIPPED: "a sensor reached the end of its range inside the window: the peak is larger "
     "than recorded",
     Reason.CLIPPED_UNBOUNDED: "a sensor reached the end of its range inside the window, and nobody "
