@@ -40,6 +40,7 @@ WORDS: dict[str, str] = {
     "rate_mismatch": "sampling rate not as declared, or too low",
     "sync_fail": "sensors not synchronous",
     "own_clock": "on a clock of its own",
+    "contact_mismatch": "contact by the waist unit found wrong",
     "no_stomp": "no stomp in the recording",
     "drift_gt_5deg": "angle drifts by more than the limit",
     "long_integration": "angle integrated too long",

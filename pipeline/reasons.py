@@ -21,6 +21,7 @@ class Reason(StrEnum):
     RATE_MISMATCH = "rate_mismatch"
     SYNC_FAIL = "sync_fail"
     OWN_CLOCK = "own_clock"
+    CONTACT_MISMATCH = "contact_mismatch"
     NO_STOMP = "no_stomp"
     DRIFT = "drift_gt_5deg"
     LONG_INTEGRATION = "long_integration"

@@ -54,29 +54,14 @@ def by_clock(trial: Trial) -> tuple[Trial, ...]:
     )
 
 
-def _lags(observed: Observed) -> list[float]:
-    """Return contact by waist minus contact by plate of the landings that both have seen, in s."""
-    lags = []
-    for key, by_waist in observed.waist_landings.items():
-        by_plate = observed.plate_landings.get(key)
-        seconds = [x.seconds(x.contact) for x in (by_waist, by_plate) if x is not None]
-        found = [contact_s for contact_s in seconds if contact_s is not None]
-        if len(found) == 2:
-            lags.append(found[0] - found[1])
-    return lags
+def waist_on_own_clock(observed: Observed) -> Trial | None:
+    """Return the trial with the waist unit off its clock; None where it cannot be.
 
-
-def split_where_contacts_disagree(observed: Observed, largest_difference_s: float) -> Trial | None:
-    """Return the trial with the waist unit off its clock, where the contacts say so; else None.
-
-    Every landing that plate and waist unit have both seen must lie further apart than a shock
-    takes to the waist: one alone is a contact that was found wrong. Devices that were declared to
-    share their clock stay together.
+    Devices that were declared to share their clock leave it together, and none leaves the plates
+    with which it was declared to share it.
     """
-    lags, trial = _lags(observed), observed.trial
-    if observed.plates is None or observed.waist is None or not lags:
-        return None
-    if min(abs(lag_s) for lag_s in lags) <= largest_difference_s:
+    trial = observed.trial
+    if observed.plates is None or observed.waist is None:
         return None
     away = clock_of(observed.waist.signals.device, trial.shared_clocks)
     if observed.plates.signals.device in away:

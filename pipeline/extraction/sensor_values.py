@@ -149,7 +149,10 @@ def values_of_plates(
 def _sync_flags(
     observed: Observed, landing: SideLanding, device: str, largest_difference_s: float
 ) -> frozenset[str]:
-    """Compare the clocks of plates and wearables by the contact that both have seen."""
+    """Compare the clocks of plates and wearables by the contact that both have seen.
+
+    A contact that was found wrong says nothing of the clocks.
+    """
     other = observed.waist_landings.get((landing.number, observed.trial.side))
     if (
         landing.event_source != "plate"
@@ -158,6 +161,7 @@ def _sync_flags(
         or other.signals.device != device
         or other.contact is None
         or landing.contact is None
+        or str(Reason.CONTACT_MISMATCH) in other.flags
     ):
         return frozenset()
     lag = (other.seconds(other.contact) or 0.0) - (landing.seconds(landing.contact) or 0.0)

@@ -26,6 +26,8 @@ EXPLANATIONS: dict[str, str] = {
     "trial do not share their clock",
     Reason.OWN_CLOCK: "the recording is not on the clock of its trial: measured by its own device "
     "alone",
+    Reason.CONTACT_MISMATCH: "the waist unit has the contact far from that of the plate, though "
+    "both share their clock: it was found wrong, and with it what counts from it",
     Reason.NO_STOMP: "study.yaml says that a stomp synchronises recordings, and none is in this "
     "trial: nothing was cut off, and each device was measured alone",
     Reason.DRIFT: "the knee angle drifts by more than 5 degrees over the trial",

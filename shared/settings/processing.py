@@ -157,6 +157,7 @@ class Quality(Strict):
     largest_speed_mismatch_m_s: float = Field(gt=0)
     largest_drift_deg: float = Field(gt=0)
     largest_clock_difference_s: float = Field(gt=0)
+    smallest_course_correlation: float = Field(gt=0, lt=1)
     clip_share_of_range: float = Field(gt=0, le=1)
     flat_top_share_of_range: float = Field(gt=0, le=1)
     flat_top_samples: int = Field(ge=2)
