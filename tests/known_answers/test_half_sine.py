@@ -70,6 +70,24 @@ def test_peak_and_its_time(rate, tolerance, fraction):
         assert rise.value == pytest.approx(60.0, rel=tolerance)
 
 
+@pytest.mark.parametrize("fraction", [0.05, 0.3, 0.5, 0.7, 0.95])
+@pytest.mark.parametrize("rate", [200, 500, 1000])
+def test_a_peak_where_its_window_ends(rate, fraction):
+    """A spring's force is largest at the lowest point itself, which ends the window.
+
+    The sample before the lowest point is then the largest of the window and the one behind it may
+    be larger still: the vertex lies between them, wherever samples fall.
+    """
+    contact = START + fraction / rate
+    force, position = _pulse(rate, contact), contact * rate
+    lowest = position + 0.5 * WIDTH * rate
+    peak = peak_force(force, rate, contact=position, lowest=lowest, peak_force_s=0.2)
+    time_ms = time_to_peak_vgrf(peak, rate, contact=position).value
+    assert time_ms == pytest.approx(50.0, abs=0.01 * 1000.0 / rate)  # a hundredth of a sample
+    assert peak.sample == math.floor(lowest)
+    assert peak.force_n == force[peak.sample]
+
+
 @pytest.mark.parametrize("rate", [500, 1000, 2000])
 def test_impulses_from_the_true_contact(rate):
     force = _pulse(rate)
