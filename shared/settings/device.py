@@ -83,7 +83,7 @@ class DeviceProfile(Strict):
     device: str
     kind: Literal["force_plates", "wearables", "camera", "mixed"]
     description: str
-    format: Literal["csv", "parquet", "c3d", "matlab"]
+    format: Literal["csv", "parquet", "c3d", "matlab", "bids_motion"]
     csv: DelimitedText | None = None
     rate_hz: float = Field(gt=0)
     rate_tolerance: float = Field(default=0.005, gt=0, lt=0.5)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.rejects.bad_bids_motion import BIDS_MOTION
 from tests.rejects.bad_privacy import PRIVACY
 from tests.rejects.bad_recordings import RECORDINGS
 from tests.rejects.bad_settings import SETTINGS
@@ -14,7 +15,7 @@ from tests.rejects.bad_units import UNITS
 from tests.rejects.reject import Reject
 from tests.rejects.small_study import SmallStudy
 
-REJECTS = [*SETTINGS, *TABLES, *RECORDINGS, *PRIVACY, *UNITS]
+REJECTS = [*SETTINGS, *TABLES, *RECORDINGS, *PRIVACY, *UNITS, *BIDS_MOTION]
 
 
 @pytest.mark.parametrize("reject", REJECTS, ids=[reject.name for reject in REJECTS])
