@@ -87,6 +87,7 @@ class Events(Strict):
     empty_window_s: float = Field(gt=0)
     largest_offset_n: float = Field(gt=0)
     contact_hold_s: float = Field(gt=0)
+    contact_dip_s: float = Field(ge=0)
     unloaded_before_contact_s: float = Field(gt=0)
     minimum_flight_s: float = Field(gt=0)
     landing_peak_bw: float = Field(gt=0)

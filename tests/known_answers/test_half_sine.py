@@ -51,6 +51,17 @@ def test_delay_of_the_contact_threshold(threshold, delay_ms, fraction):
     assert phase.contact.sample == math.ceil(phase.contact.position)
 
 
+@pytest.mark.parametrize(("dip_s", "expected_s"), [(0.004, START), (0.007, START + 0.011)])
+def test_ringing_does_not_interrupt_a_contact(dip_s, expected_s):
+    """A plate that rings to zero 4 ms after the contact: for less than `contact_dip_s`, or more."""
+    rate = 1000.0
+    time = sample_times(rate, 2.0)
+    rings = (time >= START + 0.004 - 1e-9) & (time < START + 0.004 + dip_s - 1e-9)
+    force = np.where((time >= START - 1e-9) & ~rings, WEIGHT, 0.0)
+    contact = plate_flights(force, [20.0], rate, **FLIGHT)[0].contact
+    assert contact.sample / rate == pytest.approx(expected_s, abs=1e-9)
+
+
 @pytest.mark.parametrize(
     ("rate", "tolerance"), [(100, 2e-2), (200, 5e-3), (500, 1e-3), (1000, 1e-3), (2000, 1e-3)]
 )
