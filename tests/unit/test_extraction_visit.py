@@ -313,3 +313,18 @@ def test_what_counts_as_saturated_is_set(changes, clipped):
     signal = np.array([0.1, 0.5, 0.92, 0.92, 0.92, 0.92, 0.4, 0.2])
     found = saturation([signal], [1.0], RATE, PROCESSING.quality.model_copy(update=changes))
     assert (found.samples if found else 0) == clipped
+
+
+@pytest.mark.parametrize(("peak_bw", "too_much"), [(9.0, False), (12.0, True)])
+def test_one_leg_has_hard_limits_of_its_own(peak_bw, too_much):
+    """10 body weights on one limb, 16 on both together: common practice, no source."""
+    time = times(8.0)
+    one_leg = drop_force(time, peak_bw)
+    (alone,) = measure(trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, one_leg)))
+    assert ("out_of_range" in one(alone, "peak_vgrf", "plate").flags) == too_much
+    two_legs = drop_jump_force(time) + (peak_bw - 3.0) * made.half_sine(time, CONTACT, 0.1)
+    (both,) = measure(trial(DROP_JUMP, "both", plates(TWO_PLATES, two_legs)))
+    found = values(both, "peak_vgrf", "plate")
+    assert set(found) == {"left", "right", "both"}
+    assert found["both"].outcome.value == pytest.approx(peak_bw, rel=0.02)
+    assert not any("out_of_range" in value.flags for value in found.values())
