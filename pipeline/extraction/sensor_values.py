@@ -24,7 +24,7 @@ from pipeline.extraction.tasks import LANDINGS
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import Carrier, SideLanding, Source, Value
 from pipeline.metrics.outcome import Outcome, Refused
-from pipeline.quality.windows import saturation
+from pipeline.quality.windows import FullScale, saturation
 from pipeline.reasons import Reason
 from shared.metric_dictionary import Metric, metrics
 from shared.settings.processing import ProcessingSettings
@@ -42,7 +42,7 @@ _NO_PLATE_EVENTS = Refused(
 )
 _OTHER_CLOCK = Refused(Reason.SYNC_FAIL, "plate and gyroscopes do not share their clock")
 
-FullScales = Mapping[str, Mapping[str, float]]
+FullScales = Mapping[str, Mapping[str, FullScale]]
 """Device -> channel -> full scale in SI units; infinite where clipping is not looked for."""
 
 

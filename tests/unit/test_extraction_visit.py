@@ -9,7 +9,8 @@ from pipeline.extraction.limbs import is_dominant, limb_of
 from pipeline.extraction.visit import measure_visit
 from pipeline.filtering.gaps import Gap
 from pipeline.metrics.outcome import Measured
-from pipeline.quality.windows import saturation
+from pipeline.quality.windows import FullScale, saturation
+from shared.settings.device import Channel
 from tests.unit import extraction_signals as made
 from tests.unit.extraction_signals import (
     CONTACT,
@@ -311,8 +312,30 @@ def test_how_close_to_a_contact_a_gap_may_lie_is_a_setting():
 def test_what_counts_as_saturated_is_set(changes, clipped):
     """Four equal samples at 92 % of the range, in a signal that is lower elsewhere."""
     signal = np.array([0.1, 0.5, 0.92, 0.92, 0.92, 0.92, 0.4, 0.2])
-    found = saturation([signal], [1.0], RATE, PROCESSING.quality.model_copy(update=changes))
+    found = saturation(
+        [signal], [FullScale(1.0)], RATE, PROCESSING.quality.model_copy(update=changes)
+    )
     assert (found.samples if found else 0) == clipped
+
+
+def test_a_top_that_a_filter_rounds_is_seen_where_the_step_is_known():
+    """Samples at 98 % of the range that differ by one step; the peak of a sound signal does not."""
+    step = 1.0 / 2**11
+    limited = np.array([0.1, 0.5, 0.98, 0.98 + step, 0.98, 0.98 + step, 0.4, 0.2])
+    sound = np.array([0.1, 0.5, 0.972, 0.98, 0.972, 0.5, 0.4, 0.2])
+    quality = PROCESSING.quality
+    for signal, known, samples in ((limited, step, 4), (limited, 0.0, 0), (sound, step, 0)):
+        found = saturation([signal], [FullScale(1.0, known)], RATE, quality)
+        assert found.samples == samples
+    # In the unit of the column, of one channel among others.
+    other = np.full(8, 3.0)
+    found = saturation(
+        [other, 9.81 * limited], [FullScale(5.0), FullScale(9.81, 9.81 * step)], RATE, quality
+    )
+    assert found.axes == (1,)
+    channel = {"channel": "waist_acceleration.x", "column": "a", "unit": "g", "range": 16}
+    assert Channel.model_validate(channel).resolution == 0.0
+    assert Channel.model_validate(channel | {"step": 0.5}).resolution == pytest.approx(4.903325)
 
 
 @pytest.mark.parametrize(("peak_bw", "too_much"), [(9.0, False), (12.0, True)])
