@@ -90,6 +90,7 @@ def plate_flights(
     rate_hz: float,
     *,
     contact_hold_s: float,
+    contact_dip_s: float,
     unloaded_before_contact_s: float,
     minimum_flight_s: float,
     landing_peak_window_s: float,
@@ -98,7 +99,7 @@ def plate_flights(
 
     Contact is the first sample at or above the threshold on any plate, held for `contact_hold_s`,
     after `unloaded_before_contact_s` without load. A stiff plate rings at the impact, so dips
-    shorter than half of that hold do not interrupt it. Take-off is the sample after the last one
+    shorter than `contact_dip_s` do not interrupt it. Take-off is the sample after the last one
     at or above the threshold, seen backward from the middle of the flight. Loads shorter than
     `contact_hold_s` (a brush, ringing after take-off) are neither. With two plates the contact is
     that of the first limb and the take-off that of the last. Positions are interpolated on the
@@ -116,7 +117,7 @@ def plate_flights(
     forces = np.atleast_2d(forces)
     levels = np.asarray(thresholds_n, dtype=np.float64)[:, None]
     loaded = np.logical_or.reduce(forces >= levels, axis=0)
-    starts, ends = _unloaded_spells(loaded, contact_hold_s * rate_hz)
+    starts, ends = _unloaded_spells(loaded, contact_hold_s * rate_hz, contact_dip_s * rate_hz)
     total = forces.sum(axis=0)
     phases = []
     for first, end in zip(starts.tolist(), ends.tolist(), strict=True):
@@ -133,9 +134,9 @@ def plate_flights(
     return tuple(phases)
 
 
-def _unloaded_spells(loaded: NDArray[np.bool_], hold: float) -> tuple[Indices, Indices]:
-    """Return starts and ends of what lies between the loads that hold for `hold` samples."""
-    starts, ends = spells_bridging(loaded, 0.5 * hold)
+def _unloaded_spells(loaded: NDArray[np.bool_], hold: float, dip: float) -> tuple[Indices, Indices]:
+    """Return starts and ends of what lies between loads of `hold` samples, shorter dips joined."""
+    starts, ends = spells_bridging(loaded, dip)
     held = ends - starts >= hold
     firsts = np.concatenate(([0], ends[held]))
     lasts = np.concatenate((starts[held], [len(loaded)]))

@@ -14,6 +14,7 @@ from pipeline.events.centre_of_mass import (
     impact_speed_from_final_stance,
     impact_speed_from_flight,
 )
+from pipeline.events.other_plate import other_plate_loaded
 from pipeline.events.phases import FlightPhase
 from pipeline.events.plate import limb_phase
 from pipeline.events.tasks import Landing
@@ -30,7 +31,7 @@ from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import SideLanding
 from pipeline.quality.identities import fall_flags, fall_time_share, impulse_flags
 from pipeline.reasons import Reason
-from shared.settings.processing import ProcessingSettings, Quality
+from shared.settings.processing import Events, ProcessingSettings, Quality
 
 FINAL_STANCE, FLIGHT_TIME, FOLLOWING_JUMP = "final_stance", "flight_time", "following_jump"
 """Where a speed at contact comes from."""
@@ -208,6 +209,36 @@ def _support_flags(
     return frozenset({str(Reason.INCOMPLETE_PLATE)}) if partly else frozenset()
 
 
+def _other_plate_flags(
+    plates: Plates,
+    side: str,
+    contact: float,
+    takeoff: float | None,
+    body_weight_n: float,
+    events: Events,
+) -> frozenset[str]:
+    """Tell whether a landing on one leg also loaded the plate beside it.
+
+    A contact that ends in a take-off (a cut, landing 1 of a drop jump) counts until then: the next
+    step may be on the other plate.
+    """
+    if side == "both" or not plates.per_limb:
+        return frozenset()
+    rate_hz = plates.signals.rate_hz
+    end = contact + events.other_plate_within_s * rate_hz
+    if takeoff is not None and takeoff > contact:
+        end = min(end, takeoff)
+    loaded = other_plate_loaded(
+        plates.forces,
+        rate_hz,
+        contact=contact,
+        end=end,
+        smallest_load_n=events.other_plate_load_share * body_weight_n,
+        hold_s=events.other_plate_hold_s,
+    )
+    return frozenset({str(Reason.OTHER_PLATE_LOADED)}) if loaded else frozenset()
+
+
 def body_landings(
     plates: Plates, trial: Trial, body_weight_n: float, settings: ProcessingSettings
 ) -> BodyOnPlates:
@@ -240,6 +271,9 @@ def body_landings(
             impacts[number] = impact
             lowest = impact.descent.lowest if impact.descent else None
             flags = result.flags | impact.flags(settings.quality)
+            flags |= _other_plate_flags(
+                plates, trial.side, contact, result.takeoff, body_weight_n, settings.events
+            )
             result = replace(result, lowest=lowest, flags=flags)
         landings[number] = result
     return BodyOnPlates(landings, found, impacts, rest)

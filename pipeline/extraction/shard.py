@@ -28,6 +28,7 @@ from pipeline.extraction.trials import SharedClocks, Trial
 from pipeline.extraction.units import Unit, UnitTables, read_unit_tables, unit_at_visit
 from pipeline.extraction.visit import measure_visit
 from pipeline.extraction.waveforms import Examples
+from pipeline.quality.windows import FullScale
 from shared.layout import recording_id, shard_of
 from shared.provenance import code_version, hash_of_settings, sha256_of_bytes
 from shared.settings.device import DeviceProfile
@@ -66,9 +67,11 @@ class _Setting:
         )
 
 
-def _full_scales(profile: DeviceProfile) -> dict[str, float]:
+def _full_scales(profile: DeviceProfile) -> dict[str, FullScale]:
     return {
-        channel.channel: channel.full_scale if channel.clip else math.inf
+        channel.channel: FullScale(
+            channel.full_scale if channel.clip else math.inf, channel.resolution
+        )
         for channel in profile.channels
     }
 

@@ -7,7 +7,7 @@ from types import ModuleType
 
 import numpy as np
 
-from pipeline.readers import c3d, checks, delimited_text, matlab, parquet
+from pipeline.readers import bids_motion, c3d, checks, delimited_text, matlab, parquet
 from pipeline.readers.counter import rebuilt_time
 from pipeline.readers.recording import Gap, Header, RawColumns, Recording, Samples
 from pipeline.readers.refusals import empty_file, unit_problems
@@ -21,6 +21,7 @@ FORMATS: dict[str, ModuleType] = {
     "parquet": parquet,
     "c3d": c3d,
     "matlab": matlab,
+    "bids_motion": bids_motion,
 }
 """Module by format; each has `read_header` and `read_columns`, and loads its library late."""
 
@@ -48,6 +49,13 @@ def read_header(path: Path, profile: DeviceProfile, file: str | None = None) -> 
         raise StudyError(_missing(file)) from error
     header: Header = FORMATS[profile.format].read_header(path, profile, file)
     return header
+
+
+def _columns(content: bytes, path: Path, profile: DeviceProfile, file: str) -> RawColumns:
+    if profile.format == "bids_motion":
+        return bids_motion.read_columns(content, profile, file, bids_motion.beside(path, file))
+    columns: RawColumns = FORMATS[profile.format].read_columns(content, profile, file)
+    return columns
 
 
 def _times(raw: RawColumns, profile: DeviceProfile, file: str) -> tuple[Samples, float | None]:
@@ -116,7 +124,7 @@ def read_recording(path: Path, profile: DeviceProfile, file: str | None = None) 
         raise StudyError(_missing(file)) from error
     if not content:
         raise StudyError(empty_file(file))
-    raw: RawColumns = FORMATS[profile.format].read_columns(content, profile, file)
+    raw = _columns(content, path, profile, file)
     time_s, jitter_s = _times(raw, profile, file)
     channels = _channels(raw, profile)
     rate_hz, gaps, problems = _check(time_s, channels, raw, profile, file)

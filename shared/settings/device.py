@@ -44,13 +44,17 @@ class Counter(Strict):
 
 
 class Channel(Strict):
-    """One column of a recording: the canonical channel it carries, its unit, sign and range."""
+    """One column of a recording: the canonical channel it carries, its unit, sign and range.
+
+    `step` is the smallest step of the converter, in the unit of the column, where it is known.
+    """
 
     channel: str
     column: str
     unit: str
     sign: Literal[1, -1] = 1
     range: float = Field(gt=0)
+    step: float | None = Field(default=None, gt=0)
     clip: bool = False
     optional: bool = False
 
@@ -76,6 +80,11 @@ class Channel(Strict):
         """Full scale in SI units."""
         return self.range * conversion_factor(self.unit, CHANNELS[self.channel][0])
 
+    @property
+    def resolution(self) -> float:
+        """Smallest step in SI units; 0 where it is not known."""
+        return (self.step or 0.0) * conversion_factor(self.unit, CHANNELS[self.channel][0])
+
 
 class DeviceProfile(Strict):
     """A new instrument is a new file of this form, not new code."""
@@ -83,7 +92,7 @@ class DeviceProfile(Strict):
     device: str
     kind: Literal["force_plates", "wearables", "camera", "mixed"]
     description: str
-    format: Literal["csv", "parquet", "c3d", "matlab"]
+    format: Literal["csv", "parquet", "c3d", "matlab", "bids_motion"]
     csv: DelimitedText | None = None
     rate_hz: float = Field(gt=0)
     rate_tolerance: float = Field(default=0.005, gt=0, lt=0.5)
