@@ -18,13 +18,14 @@ from pipeline.extraction.clocks import shared_clocks_of
 from pipeline.extraction.file_rows import calibration_row, recording_row
 from pipeline.extraction.flagged import Flagged
 from pipeline.extraction.harmonised import harmonised
+from pipeline.extraction.needed import without_idle_rates
 from pipeline.extraction.reading import Reading, profiles_of, read_file, shortest_recording_s
 from pipeline.extraction.rows import Athlete, ShardRows
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
 from pipeline.extraction.synchronise import WAYS, Synchroniser
 from pipeline.extraction.tasks import require_known
-from pipeline.extraction.trials import SharedClocks, Trial
+from pipeline.extraction.trials import SharedClocks, Trial, sides_of
 from pipeline.extraction.units import Unit, UnitTables, read_unit_tables, unit_at_visit
 from pipeline.extraction.visit import measure_visit
 from pipeline.extraction.waveforms import Examples
@@ -166,6 +167,8 @@ def _trials(
                 usable, standing.body_weight_n, setting.processing, shared
             )
             shard.add_clocks(first, together.clocks)
+            sides = sides_of(first["side"])
+            needed = (without_idle_rates(x, sides, standing) for x in together.recordings)
             yield Trial(
                 first["athlete_id"],
                 first["site"],
@@ -174,7 +177,7 @@ def _trials(
                 first["side"],
                 int(first["trial"]),
                 None if pd.isna(box) else float(box),
-                tuple(x for one in together.recordings for x in harmonised(one, rates)),
+                tuple(x for one in needed for x in harmonised(one, rates)),
                 None if pd.isna(order := first["order_in_session"]) else shares[int(order)],
                 accelerometers,
                 shared,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,15 @@ from shared.settings.processing import Quality
 _NONE: frozenset[str] = frozenset()
 
 
+def may_clip(largest: Iterable[float], full_scales: Iterable[float], limits: Quality) -> bool:
+    """Tell whether a channel comes near its range, given the largest magnitude of each.
+
+    Below both shares of the range nothing can be clipped: the search is spared.
+    """
+    near = min(limits.clip_share_of_range, limits.flat_top_share_of_range)
+    return any(high >= near * full for high, full in zip(largest, full_scales, strict=True))
+
+
 def saturation(
     signals: Sequence[NDArray[np.float64]],
     full_scales: Sequence[float],
@@ -25,10 +34,7 @@ def saturation(
 
     A channel whose range is infinite cannot clip.
     """
-    # Below both shares nothing can be clipped: the search is spared.
-    near = min(limits.clip_share_of_range, limits.flat_top_share_of_range)
-    highest = (max(float(s.max()), -float(s.min())) for s in signals)
-    if not any(h >= near * f for h, f in zip(highest, full_scales, strict=True)):
+    if not may_clip((max(float(s.max()), -float(s.min())) for s in signals), full_scales, limits):
         return None
     shares = np.stack([s / f for s, f in zip(signals, full_scales, strict=True)])
     return clipping(
