@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from operator import itemgetter
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 
 from pipeline.extraction.file_rows import Row, clock_row
@@ -27,6 +28,7 @@ from shared.tables import arrow_schema
 
 _METRICS = schema_of("metrics")
 _VALUE_KEY = itemgetter(*map(_METRICS.names.index, _METRICS.key))
+_RECORDING_AND_ROLE = itemgetter(0, 1)
 _SAMPLES = itemgetter(*map(_METRICS.names.index, ("first_sample", "last_sample")))
 
 
@@ -54,13 +56,25 @@ def sorted_by_key(rows: list[Row], name: str) -> list[Row]:
 def table(rows: list[Row], name: str) -> pa.Table:
     """Return rows as a table with the declared columns and types."""
     schema = schema_of(name)
-    columns = zip(*rows, strict=True) if rows else ((),) * len(schema.columns)
-    types = arrow_schema(schema).types
-    arrays = [
-        pa.array(column, type_, from_pandas=True)  # not a number means empty
-        for column, type_ in zip(columns, types, strict=True)
+    return pa.table(_columns(rows, list(arrow_schema(schema))), names=schema.names)
+
+
+def _columns(rows: list[Row], fields: Sequence[pa.Field]) -> list[pa.Array]:
+    columns = zip(*rows, strict=True) if rows else ((),) * len(fields)
+    return [
+        pa.array(column, field.type, from_pandas=True)  # not a number means empty
+        for column, field in zip(columns, fields, strict=True)
     ]
-    return pa.table(arrays, names=schema.names)
+
+
+def _beside_keys(values: pa.Table, sources: list[list[Row]]) -> pa.Table:
+    """Return the table `metric_sources`: the key of each value as often as it has sources."""
+    schema = schema_of("metric_sources")
+    counts = np.array([len(used) for used in sources], dtype=np.int64)
+    keys = values.select(list(_METRICS.key)).take(np.repeat(np.arange(len(counts)), counts))
+    flat = [source for used in sources for source in used]
+    fields = list(arrow_schema(schema))[len(_METRICS.key) :]
+    return pa.table([*keys.columns, *_columns(flat, fields)], names=schema.names)
 
 
 def _raw(landing: SideLanding, position: float | None) -> int | None:
@@ -181,8 +195,10 @@ def _event_source(events: SideLanding) -> Source | None:
     )
 
 
-def source_rows(row: Row, value: Value, events: Source | None) -> list[Row]:
-    """Return the recordings that a value used, for the table `metric_sources`, by its key.
+def sources_of(row: Row, value: Value, events: Source | None) -> list[Row]:
+    """Return the recordings that a value used, for the table `metric_sources`, sorted.
+
+    A row names the recording, its role and its samples; the columns before are the value's key.
 
     Parameters
     ----------
@@ -191,17 +207,13 @@ def source_rows(row: Row, value: Value, events: Source | None) -> list[Row]:
     events
         What gave the events that bound the value's window.
     """
-    first, last = _SAMPLES(row)
-    used = [(value.signals.recording_id, "value", first, last)]
+    used = [(value.signals.recording_id, "value", *_SAMPLES(row))]
     if events is not None:
         used.append((events.recording_id, "events", events.first_sample, events.last_sample))
-    used += [
-        (source.recording_id, "calibration", source.first_sample, source.last_sample)
-        for source in value.calibrations
-    ]
-    used.sort(key=itemgetter(0, 1))
-    key = _VALUE_KEY(row)
-    return [(*key, *source) for source in used]
+    for source in value.calibrations:
+        used.append((source.recording_id, "calibration", source.first_sample, source.last_sample))
+    used.sort(key=_RECORDING_AND_ROLE)
+    return used
 
 
 def _landings(measurement: Measurement) -> Landings:
@@ -250,7 +262,7 @@ class ShardRows:
                 sources[id(events)] = _event_source(events)
             flags = value.flags | events.flags | seen.chosen[place].flags
             row = metric_row(words[place], value, flags, self.judge)
-            self.values.append((row, source_rows(row, value, sources[id(events)])))
+            self.values.append((row, sources_of(row, value, sources[id(events)])))
 
     def add_clocks(self, index: Mapping[str, Any], clocks: Iterable[Clock]) -> None:
         """Add how the recordings of a trial came on one clock; flag-worthy is what did not."""
@@ -270,10 +282,9 @@ class ShardRows:
 
     def tables(self) -> dict[str, pa.Table]:
         """Return all tables, each sorted by its key."""
-        # Sources follow their values: one sort serves both tables.
+        # Sources follow their values: one sort serves both tables, and the key is copied.
         values = sorted(self.values, key=lambda pair: _VALUE_KEY(pair[0]))
         found = {name: table(sorted_by_key(rows, name), name) for name, rows in self.rows.items()}
         found["metrics"] = table([row for row, _ in values], "metrics")
-        sources = [source for _, sources in values for source in sources]
-        found["metric_sources"] = table(sources, "metric_sources")
+        found["metric_sources"] = _beside_keys(found["metrics"], [used for _, used in values])
         return found

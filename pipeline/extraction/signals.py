@@ -76,7 +76,7 @@ class Signals:
     def raw_sample(self, slot: int) -> int:
         """Return the raw sample of a slot; for a bridged slot, the sample before the gap."""
         if self.recorded is not None:
-            return self.recorded.raw_sample(round(self.recorded_position(slot)))
+            return self.recorded.raw_sample(round(slot * self.recorded.rate_hz / self.rate_hz))
         if self.slots is None:
             return slot
         return max(int(np.searchsorted(self.slots, slot, side="right")) - 1, 0)
