@@ -13,11 +13,13 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("shared", "pipeline", "analysis")
-_BLOCKS = (ast.stmt, ast.excepthandler, ast.match_case)
+# The fields of a tree that hold statements, or blocks of them; the others hold expressions.
+_BLOCKS = ("body", "orelse", "handlers", "finalbody", "cases")
 # Read at run time by the modules beside them, so they belong to the code.
 _DATA_SUFFIXES = (".yaml", ".jinja", ".css")
 
 
+@cache
 def _module_file(module: str) -> Path | None:
     base = ROOT.joinpath(*module.split("."))
     for candidate in (base.with_suffix(".py"), base / "__init__.py"):
@@ -36,11 +38,15 @@ def _absolute(node: ast.ImportFrom, module: str, is_package: bool) -> str:
 
 def _statements(node: ast.AST) -> Iterator[ast.stmt]:
     """Yield all statements below a node; expressions, which are most of a tree, are passed over."""
-    for child in ast.iter_child_nodes(node):
-        if isinstance(child, ast.stmt):
-            yield child
-        if isinstance(child, _BLOCKS):
-            yield from _statements(child)
+    pending = [node]
+    while pending:
+        parent = pending.pop()
+        if isinstance(parent, ast.stmt):
+            yield parent
+        for field in _BLOCKS:
+            # A conditional expression or a lambda has a body that is no list: it holds none.
+            if isinstance(block := getattr(parent, field, None), list):
+                pending += block
 
 
 @cache

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from pipeline.calibration.body_weight import weight_supported
-from pipeline.calibration.stillness import Window
+from pipeline.calibration.stillness import Window, mean_and_sd
 from pipeline.events.centre_of_mass import (
     Descent,
     descent,
@@ -191,9 +191,8 @@ def _rest(
     )
     if window is None:
         return None
-    still = plates.total[window.samples]
-    weight = float(still.mean())
-    quiet = float(still.std()) <= settings.calibration.force_spread_share * weight
+    weight, spread = mean_and_sd(plates.total[window.samples])
+    quiet = spread <= settings.calibration.force_spread_share * weight
     return Rest(window, weight if quiet else body_weight_n)
 
 

@@ -196,6 +196,7 @@ def _without_collector() -> Iterator[None]:
             gc.enable()
 
 
+@_without_collector()
 def extract_shard(
     *,
     recordings_index: Path,
@@ -258,15 +259,14 @@ def extract_shard(
     require_known(sorted({row["task"] for row in index}))
     rows = ShardRows(settings.quality.excluding_flags)
     examples, flagged = Examples(settings), Flagged(settings)
-    with _without_collector():
-        for (athlete_id, visit), group in _grouped(index, "athlete_id", "visit").items():
-            athlete = people[athlete_id]
-            standing = _standing(standings.get((athlete_id, visit), []), athlete, setting, rows)
-            trials = _trials(group, standing, setting, rows)
-            for measurement in measure_visit(trials, standing, setting.scales, settings):
-                rows.add_measurement(measurement, athlete, standing)
-                examples.offer(measurement, standing)
-                flagged.offer(measurement, standing)
+    for (athlete_id, visit), group in _grouped(index, "athlete_id", "visit").items():
+        athlete = people[athlete_id]
+        standing = _standing(standings.get((athlete_id, visit), []), athlete, setting, rows)
+        trials = _trials(group, standing, setting, rows)
+        for measurement in measure_visit(trials, standing, setting.scales, settings):
+            rows.add_measurement(measurement, athlete, standing)
+            examples.offer(measurement, standing)
+            flagged.offer(measurement, standing)
     paths = {
         "recordings": recordings,
         "calibrations": calibrations,
