@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +36,7 @@ from shared.settings.device import DeviceProfile
 from shared.settings.processing import ProcessingSettings
 from shared.settings.strict import validate
 from shared.sources import ROOT, sources_of
-from shared.tables import read_table, write_table
+from shared.tables import read_rows_of, read_table, write_table
 
 STEP = "pipeline.extraction.shard:extract_shard"
 Index = dict[str, Any]
@@ -72,12 +73,6 @@ def _full_scales(profile: DeviceProfile) -> dict[str, float]:
         channel.channel: channel.full_scale if channel.clip else math.inf
         for channel in profile.channels
     }
-
-
-def _records(path: Path, athletes: set[str]) -> list[Index]:
-    rows = read_table(path)
-    chosen = rows.loc[rows["athlete_id"].isin(athletes)].to_dict("records")
-    return [{str(key): value for key, value in row.items()} for row in chosen]
 
 
 def _grouped(rows: list[Index], *keys: str) -> dict[tuple[Any, ...], list[Index]]:
@@ -254,14 +249,18 @@ def extract_shard(
         shared_clocks_of(study),
         {name: shortest_recording_s(profile, settings) for name, profile in profiles.items()},
     )
-    index = [row for row in _records(recordings_index, set(people)) if row["task"] != "standing"]
-    standings = _grouped(_records(calibration_index, set(people)), "athlete_id", "visit")
+    index = read_rows_of(recordings_index, "athlete_id", people)
+    index = [row for row in index if row["task"] != "standing"]
+    standings = read_rows_of(calibration_index, "athlete_id", people)
+    standings_by_visit = _grouped(standings, "athlete_id", "visit")
     require_known(sorted({row["task"] for row in index}))
     rows = ShardRows(settings.quality.excluding_flags)
     examples, flagged = Examples(settings), Flagged(settings)
     for (athlete_id, visit), group in _grouped(index, "athlete_id", "visit").items():
         athlete = people[athlete_id]
-        standing = _standing(standings.get((athlete_id, visit), []), athlete, setting, rows)
+        standing = _standing(
+            standings_by_visit.get((athlete_id, visit), []), athlete, setting, rows
+        )
         trials = _trials(group, standing, setting, rows)
         for measurement in measure_visit(trials, standing, setting.scales, settings):
             rows.add_measurement(measurement, athlete, standing)
@@ -295,5 +294,10 @@ def _provenance(
             "processing": hash_of_settings(processing),
             "devices": hash_of_settings(devices),
         },
-        "code_version": code_version(sources_of(STEP), ROOT),
+        "code_version": _code_version(),
     }
+
+
+@cache
+def _code_version() -> str:
+    return code_version(sources_of(STEP), ROOT)  # a process runs the code that it has loaded

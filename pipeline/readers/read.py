@@ -55,7 +55,8 @@ def _times(raw: RawColumns, profile: DeviceProfile, file: str) -> tuple[Samples,
     if profile.counter is not None:
         return rebuilt_time(raw, profile.counter, profile, file)
     if profile.time is not None:
-        return raw.columns[profile.time.column] * conversion_factor(profile.time.unit, "s"), None
+        stamps, factor = raw.columns[profile.time.column], conversion_factor(profile.time.unit, "s")
+        return stamps if factor == 1.0 else stamps * factor, None
     count = next(iter(raw.columns.values())).size
     return np.arange(count) / (raw.rate_hz or profile.rate_hz), None
 
