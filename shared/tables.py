@@ -160,7 +160,7 @@ def read_table(path: Path, columns: Sequence[str] | None = None) -> pd.DataFrame
 
 def read_rows_of(path: Path, column: str, among: Iterable[str]) -> list[dict[str, Any]]:
     """Return the rows of a table that have one of some words in a column; None is empty."""
-    table = pq.read_table(path)
+    table = pq.read_table(path, use_threads=False)
     wanted = pa.array(sorted(among), pa.string())
     rows: list[dict[str, Any]] = table.filter(pc.is_in(table[column], wanted)).to_pylist()
     return rows

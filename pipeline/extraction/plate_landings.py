@@ -225,10 +225,9 @@ def body_landings(
     partly = _support_flags(plates, rest, body_weight_n, settings.quality.largest_support_error)
     landings, impacts = {}, {}
     for number, item in found.items():
-        result = SideLanding(number, trial.side, "plate", plates.signals, flags=item.flags | partly)
         landing, contact = item.landing, contacts[number]
-        if landing is not None:
-            result = replace(result, contact=contact, takeoff=takeoff_of(landing, trial.task))
+        takeoff = takeoff_of(landing, trial.task) if landing is not None else None
+        lowest, flags = None, item.flags | partly
         if landing is not None and contact is not None:
             after = found[number + 1].landing if number + 1 in found else None
             speeds = _speeds(
@@ -238,9 +237,10 @@ def body_landings(
             impact = _impact(speeds, contact, box, plates, body_weight_n, settings)
             impacts[number] = impact
             lowest = impact.descent.lowest if impact.descent else None
-            flags = result.flags | impact.flags(settings.quality)
-            result = replace(result, lowest=lowest, flags=flags)
-        landings[number] = result
+            flags |= impact.flags(settings.quality)
+        landings[number] = SideLanding(
+            number, trial.side, "plate", plates.signals, contact, takeoff, lowest, flags
+        )
     return BodyOnPlates(landings, found, impacts, rest)
 
 

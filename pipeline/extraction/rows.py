@@ -166,17 +166,20 @@ def metric_row(words: Row, value: Value, flags: frozenset[str], judge: Judge) ->
     text, valid, clipped = judge(flags)
     # A saturated sensor bounds a value from below where the dictionary says so.
     bounded = clipped and metric.when_clipped == "right_censored"
-    measured = isinstance(outcome, Measured)
+    number, first, last = None, None, None
+    if measured := isinstance(outcome, Measured):
+        number, raw_sample = outcome.value, signals.raw_sample
+        first, last = raw_sample(outcome.first_sample), raw_sample(outcome.last_sample)
     return (
         *words,
         value.metric,
         value.sensor,
-        outcome.value if isinstance(outcome, Measured) else None,
+        number,
         "right" if bounded else "none",
         metric.unit,
         signals.recording_id,
-        signals.raw_sample(outcome.first_sample) if isinstance(outcome, Measured) else None,
-        signals.raw_sample(outcome.last_sample) if isinstance(outcome, Measured) else None,
+        first,
+        last,
         signals.rate_hz,
         metric.version,
         text,
@@ -254,15 +257,18 @@ class ShardRows:
 
     def _add_values(self, part: Measurement, words: Mapping[tuple[int, str], Row]) -> None:
         """Add the values on one clock of a trial, each with the flags of its landing there."""
-        seen = part.observed
-        sources: dict[int, Source | None] = {}
+        # What all values of a landing share is made once, by the landing that gave their events.
+        shared: dict[int, tuple[Row, frozenset[str], Source | None]] = {}
         for value in part.values:
-            place, events = (value.number, value.side), value.events
-            if id(events) not in sources:
-                sources[id(events)] = _event_source(events)
-            flags = value.flags | events.flags | seen.chosen[place].flags
-            row = metric_row(words[place], value, flags, self.judge)
-            self.values.append((row, sources_of(row, value, sources[id(events)])))
+            events = value.events
+            known = shared.get(id(events))
+            if known is None:
+                place = (events.number, events.side)
+                flags = events.flags | part.observed.chosen[place].flags
+                known = shared[id(events)] = (words[place], flags, _event_source(events))
+            of_landing, flags, source = known
+            row = metric_row(of_landing, value, value.flags | flags, self.judge)
+            self.values.append((row, sources_of(row, value, source)))
 
     def add_clocks(self, index: Mapping[str, Any], clocks: Iterable[Clock]) -> None:
         """Add how the recordings of a trial came on one clock; flag-worthy is what did not."""

@@ -75,11 +75,12 @@ class Signals:
 
     def raw_sample(self, slot: int) -> int:
         """Return the raw sample of a slot; for a bridged slot, the sample before the gap."""
-        if self.recorded is not None:
-            return self.recorded.raw_sample(round(slot * self.recorded.rate_hz / self.rate_hz))
-        if self.slots is None:
+        slots, recorded = self.slots, self.recorded
+        if recorded is not None:
+            slots, slot = recorded.slots, round(slot * recorded.rate_hz / self.rate_hz)
+        if slots is None:
             return slot
-        return max(int(np.searchsorted(self.slots, slot, side="right")) - 1, 0)
+        return max(int(np.searchsorted(slots, slot, side="right")) - 1, 0)
 
     def largest_magnitude(self, name: str) -> float:
         """Return a magnitude that no sample of a channel exceeds."""
