@@ -54,7 +54,7 @@ def _statements(node: ast.AST) -> Iterator[ast.stmt]:
                 pending += block
 
 
-def _import_statements(text: str) -> Iterator[ast.stmt]:
+def import_statements(text: str) -> Iterator[ast.stmt]:
     """Yield the statements of a module among which its imports from the project are.
 
     Only the lines that look like such an import are parsed, which is five times faster than the
@@ -72,7 +72,7 @@ def _imports(module: str) -> tuple[str, ...]:
     if file is None:
         return ()
     found: set[str] = set()
-    for node in _import_statements(file.read_text(encoding="utf-8")):
+    for node in import_statements(file.read_text(encoding="utf-8")):
         if isinstance(node, ast.Import):
             found.update(alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
