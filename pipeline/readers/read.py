@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.readers import c3d, checks, delimited_text, matlab, parquet
 from pipeline.readers.counter import rebuilt_time
+from pipeline.readers.plausibility import signal_problems
 from pipeline.readers.recording import Gap, Header, RawColumns, Recording, Samples
 from pipeline.readers.refusals import empty_file, unit_problems
 from shared.errors import Problem, StudyError, refusal
@@ -102,7 +103,7 @@ def _problems_of_signals(
             problems += checks.channel_problems(
                 channels[name], largest[name], channel, file, first_row
             )
-    return problems + checks.signal_problems(channels, profile, file)
+    return problems + signal_problems(channels, profile, file)
 
 
 def read_recording(path: Path, profile: DeviceProfile, file: str | None = None) -> Recording:

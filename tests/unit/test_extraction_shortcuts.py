@@ -19,11 +19,11 @@ from pipeline.metrics.waist_impact import shock_duration
 from pipeline.readers.checks import (
     find_gaps,
     largest_magnitudes,
-    signal_problems,
     steady_step,
     time_problems,
     usual_step,
 )
+from pipeline.readers.plausibility import signal_problems
 from shared.settings.device import DeviceProfile
 from shared.sources import PACKAGES, ROOT, import_statements
 from shared.tables import read_rows_of, write_table
