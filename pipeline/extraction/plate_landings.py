@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from pipeline.calibration.body_weight import weight_supported
-from pipeline.calibration.stillness import Window
+from pipeline.calibration.stillness import Window, mean_and_sd
 from pipeline.events.centre_of_mass import (
     Descent,
     descent,
@@ -192,9 +192,8 @@ def _rest(
     )
     if window is None:
         return None
-    still = plates.total[window.samples]
-    weight = float(still.mean())
-    quiet = float(still.std()) <= settings.calibration.force_spread_share * weight
+    weight, spread = mean_and_sd(plates.total[window.samples])
+    quiet = spread <= settings.calibration.force_spread_share * weight
     return Rest(window, weight if quiet else body_weight_n)
 
 
@@ -257,10 +256,9 @@ def body_landings(
     partly = _support_flags(plates, rest, body_weight_n, settings.quality.largest_support_error)
     landings, impacts = {}, {}
     for number, item in found.items():
-        result = SideLanding(number, trial.side, "plate", plates.signals, flags=item.flags | partly)
         landing, contact = item.landing, contacts[number]
-        if landing is not None:
-            result = replace(result, contact=contact, takeoff=takeoff_of(landing, trial.task))
+        takeoff = takeoff_of(landing, trial.task) if landing is not None else None
+        lowest, flags = None, item.flags | partly
         if landing is not None and contact is not None:
             after = found[number + 1].landing if number + 1 in found else None
             speeds = _speeds(
@@ -270,12 +268,13 @@ def body_landings(
             impact = _impact(speeds, contact, box, plates, body_weight_n, settings)
             impacts[number] = impact
             lowest = impact.descent.lowest if impact.descent else None
-            flags = result.flags | impact.flags(settings.quality)
+            flags |= impact.flags(settings.quality)
             flags |= _other_plate_flags(
-                plates, trial.side, contact, result.takeoff, body_weight_n, settings.events
+                plates, trial.side, contact, takeoff, body_weight_n, settings.events
             )
-            result = replace(result, lowest=lowest, flags=flags)
-        landings[number] = result
+        landings[number] = SideLanding(
+            number, trial.side, "plate", plates.signals, contact, takeoff, lowest, flags
+        )
     return BodyOnPlates(landings, found, impacts, rest)
 
 

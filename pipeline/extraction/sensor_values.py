@@ -24,7 +24,7 @@ from pipeline.extraction.tasks import LANDINGS
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import Carrier, SideLanding, Source, Value
 from pipeline.metrics.outcome import Outcome, Refused
-from pipeline.quality.windows import FullScale, saturation
+from pipeline.quality.windows import FullScale, may_clip, saturation
 from pipeline.reasons import Reason
 from shared.metric_dictionary import Metric, metrics
 from shared.settings.processing import ProcessingSettings
@@ -73,10 +73,13 @@ def clipped(
     signals: Signals, channels: list[str], scales: FullScales, settings: ProcessingSettings
 ) -> Clipping | None:
     """Return the saturated samples of some channels of a recording; None without any."""
-    recorded = signals.as_recorded
+    recorded, full_scales = signals.as_recorded, scales[signals.device]
+    ranges = [full_scales[channel] for channel in channels]
+    if not may_clip(map(recorded.largest_magnitude, channels), ranges, settings.quality):
+        return None
     found = saturation(
         [recorded.channels[channel] for channel in channels],
-        [scales[signals.device][channel] for channel in channels],
+        ranges,
         recorded.rate_hz,
         settings.quality,
     )

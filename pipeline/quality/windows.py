@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -23,6 +23,15 @@ class FullScale(NamedTuple):
     step: float = 0.0
 
 
+def may_clip(largest: Iterable[float], full_scales: Iterable[FullScale], limits: Quality) -> bool:
+    """Tell whether a channel comes near its range, given the largest magnitude of each.
+
+    Below both shares of the range nothing can be clipped: the search is spared.
+    """
+    near = min(limits.clip_share_of_range, limits.flat_top_share_of_range)
+    return any(high >= near * full.value for high, full in zip(largest, full_scales, strict=True))
+
+
 def saturation(
     signals: Sequence[NDArray[np.float64]],
     full_scales: Sequence[FullScale],
@@ -33,10 +42,7 @@ def saturation(
 
     All is in the unit of the channel. One whose range is infinite cannot clip.
     """
-    # Below both shares nothing can be clipped: the search is spared.
-    near = min(limits.clip_share_of_range, limits.flat_top_share_of_range)
-    highest = (max(float(s.max()), -float(s.min())) for s in signals)
-    if not any(h >= near * f.value for h, f in zip(highest, full_scales, strict=True)):
+    if not may_clip((max(float(s.max()), -float(s.min())) for s in signals), full_scales, limits):
         return None
     shares = np.stack([s / f.value for s, f in zip(signals, full_scales, strict=True)])
     return clipping(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
@@ -70,12 +71,12 @@ class Channel(Strict):
         conversion_factor(self.unit, CHANNELS[self.channel][0])
         return self
 
-    @property
+    @cached_property
     def factor(self) -> float:
         """Factor from the file's value to the SI value, sign included."""
         return self.sign * conversion_factor(self.unit, CHANNELS[self.channel][0])
 
-    @property
+    @cached_property
     def full_scale(self) -> float:
         """Full scale in SI units."""
         return self.range * conversion_factor(self.unit, CHANNELS[self.channel][0])
