@@ -15,7 +15,7 @@ ROOT = Path(__file__).resolve().parents[1]
 PACKAGES = ("shared", "pipeline", "analysis")
 _BLOCKS = (ast.stmt, ast.excepthandler, ast.match_case)
 # Read at run time by the modules beside them, so they belong to the code.
-_DATA_SUFFIXES = (".yaml", ".jinja", ".css")
+_DATA_SUFFIXES = (".yaml", ".jinja", ".css", ".js")
 
 
 def _module_file(module: str) -> Path | None:

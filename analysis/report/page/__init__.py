@@ -1,4 +1,4 @@
-"""The pages: templates and style, and the function that puts the content into them."""
+"""The pages: templates, style, script; and the function that puts the content into them."""
 
 from __future__ import annotations
 
@@ -22,4 +22,5 @@ def render(template: str, content: dict[str, Any]) -> str:
         keep_trailing_newline=True,
     )
     style = Markup((_FOLDER / "style.css").read_text(encoding="utf-8"))
-    return environment.get_template(template).render(style=style, **content)
+    keyboard = Markup((_FOLDER / "keyboard.js").read_text(encoding="utf-8"))
+    return environment.get_template(template).render(style=style, keyboard=keyboard, **content)
