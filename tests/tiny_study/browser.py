@@ -30,7 +30,7 @@ _SHORTENED = """() => {
   for (const drawing of document.querySelectorAll("svg")) drawing.replaceChildren();
 }"""
 # For colours, two of each form (chain of element and classes). The shadow at the edge of what
-# scrolls is taken off: the rules cannot tell the contrast of text above it and would pass over most.
+# scrolls is taken off: the rules cannot tell the contrast of text above it and would skip most.
 _TWO_OF_EACH = """() => {
   const seen = new Map();
   const form = (element) => {

@@ -37,8 +37,15 @@ _NUMBERS = """() => [...document.querySelectorAll("main a.number")].map((link, i
 _IN_FIGURES = """() => [...document.querySelectorAll("main .places a")].map((link, index) => ({
   kind: "figure", index, address: link.hash.slice(1),
   place: link.parentElement.previousElementSibling.id }))"""
-_IN_VIEW = """element => {
-  const { top, bottom } = element.getBoundingClientRect();
+_ENTRY = """() => {
+  const target = document.querySelector(":target"), entry = target.closest(".entry");
+  const said = [entry.closest(".analysis").querySelector("p"), entry.querySelector(".conventions")];
+  return { target: target.textContent, text: entry.textContent,
+    conventions: said.map(part => part?.textContent).join(),
+    command: entry.querySelector("code").textContent }; }"""
+_TARGET_STAYS_IN_VIEW = """async () => {
+  for (let frame = 0; frame < 12; frame++) await new Promise(requestAnimationFrame);
+  const { top, bottom } = document.querySelector(":target").getBoundingClientRect();
   return bottom > 0 && top < innerHeight; }"""
 
 
@@ -49,6 +56,15 @@ class Number(NamedTuple):
     index: int
     address: str
     place: str = ""
+
+
+class Entry(NamedTuple):
+    """What the audit page says of the number that it was asked for."""
+
+    target: str
+    text: str
+    conventions: str
+    command: str
 
 
 @pytest.fixture(scope="module")
@@ -101,16 +117,21 @@ def chosen(browser, results) -> list[Number]:
 
 def click_number(page: Page, results: Path, number: Number) -> str:
     """Follow a number of the report by mouse to its entry; return the text that was clicked."""
-    go(page, results, "report")
+    if "/report.html" not in page.url:
+        go(page, results, "report")
     if number.kind == "figure":
         page.click(f'main figcaption a[href="audit.html#{number.place}"]')
         link = page.locator("main .places a").nth(number.index)
     else:
         link = page.locator("main a.number").nth(number.index)
-    shown = link.inner_text()
+    shown = link.text_content()
     link.click()
     page.wait_for_url(ON_AUDIT_PAGE)
     return shown
+
+
+def entry_of(page: Page) -> Entry:
+    return Entry(**page.evaluate(_ENTRY))
 
 
 def as_shown(value: float, field: str) -> str:
@@ -118,14 +139,13 @@ def as_shown(value: float, field: str) -> str:
     return f"{int(value)} {COUNTED[field]}" if field in COUNTED else f"{field} {float(value)!r}"
 
 
-def check_samples(page: Page, results: Path, command: str, capsys) -> None:
+def check_samples(entry: Entry, results: Path, capsys) -> None:
     """Run the command that an entry offers; compare what it says with the page and the raw file."""
-    name = re.fullmatch(r"python -m analysis\.audit\.trace (\S+)", command)[1]
+    name = re.fullmatch(r"python -m analysis\.audit\.trace (\S+)", entry.command)[1]
     assert trace([name, "--results", str(results)]) == 0
     said = capsys.readouterr().out
     rows = re.search(r"^\d\. Landings \((\d+) values\)", said, flags=re.M)
-    counted = page.locator(".entry:has(:target)").inner_text()
-    if behind := re.search(r"(\d+) values of landings behind it", counted):
+    if behind := re.search(r"(\d+) values of landings behind it", entry.text):
         assert rows[1] == behind[1]
     recording = re.search(r"^ +recording +(\S+)$", said, flags=re.M)[1]
     raw = (results.parent / "study" / recording).read_bytes()
@@ -149,22 +169,21 @@ def test_ten_numbers_lead_to_raw_samples_and_back(page, results, chosen, capsys)
         shown = click_number(page, results, number)
         assert address_of(page) == f"audit.html#{number.address}"
         row = ledger.loc[number.address]
-        entry, target = page.locator(".entry:has(:target)"), page.locator(".entry :target")
-        assert shown == target.inner_text() == row["display"]
-        assert target.evaluate(_IN_VIEW)
-        estimate = estimates.loc[row["number_id"]]
-        assert as_shown(estimate[row["field"]], row["field"]) in entry.inner_text()
-        analysis = page.locator(".analysis:has(:target)").inner_text()
-        assert f"unit {estimate['unit']}" in analysis
-        check_samples(page, results, entry.locator("code").inner_text(), capsys)
+        assert page.evaluate(_TARGET_STAYS_IN_VIEW)
+        entry, estimate = entry_of(page), estimates.loc[row["number_id"]]
+        assert shown == entry.target == row["display"]
+        assert as_shown(estimate[row["field"]], row["field"]) in entry.text
+        assert f"unit {estimate['unit']}" in entry.conventions
+        check_samples(entry, results, capsys)
         page.locator(".entry :target").click()
         page.wait_for_url(ON_REPORT)
+        assert page.evaluate(_TARGET_STAYS_IN_VIEW)
         back = page.locator(":target")
-        assert back.evaluate(_IN_VIEW)
         if number.kind == "figure":
             assert f"figure-{number.place.rpartition('.')[2]}" == back.get_attribute("id")
         else:
-            assert (back.get_attribute("data-number"), back.inner_text()) == (number.address, shown)
+            assert back.get_attribute("data-number") == number.address
+            assert back.text_content() == shown
 
 
 @pytest.mark.parametrize("name", PAGES)
@@ -332,10 +351,10 @@ def test_in_print_nothing_is_cut_off_and_links_are_plain(page, results, name):
       .filter(part => part.getBoundingClientRect().right > width + 1)
       .map(part => part.id || part.localName)""", PRINTED_WIDTH)  # fmt: skip
     assert cut == []
-    links = page.evaluate("""() => new Set([...document.querySelectorAll("main a")].map(link => {
+    links = page.evaluate("""() => [...document.querySelectorAll("main a")].map(link => {
       const own = getComputedStyle(link), around = getComputedStyle(link.parentElement);
-      return [own.textDecorationLine, own.color === around.color].join(); }))""")
-    assert links == {"none,true"}
+      return [own.textDecorationLine, own.color === around.color].join(); })""")
+    assert set(links) == {"none,true"}
     assert page.locator(".stamp").first.is_visible()
     assert page.locator("#cautions .caution").count() > 0
     assert not page.locator(".skip").is_visible()

@@ -99,9 +99,18 @@
     const place = [...document.links].indexOf(event.target.closest?.("a"));
     if (place >= 0) history.replaceState({ followed: place }, "");
   });
+  const isInView = ({ top, bottom }) => top >= 0 && bottom <= innerHeight;
+  // Parts of a long page get their height when they come into view, which moves what was aimed at.
+  const keepInView = (element, frames) => {
+    if (!isInView(element.getBoundingClientRect())) element.scrollIntoView({ block: "center" });
+    if (frames > 0) requestAnimationFrame(() => keepInView(element, frames - 1));
+  };
   const takeUp = () => {
-    const target = document.querySelector("a:target");
-    (document.links[history.state?.followed] ?? target)?.focus();
+    const link = document.links[history.state?.followed];
+    const place = link ?? document.querySelector("a:target, .entry b:target, [id^=place-]:target");
+    if (!place) return;
+    if (place.matches("a")) place.focus({ preventScroll: true });
+    keepInView(place, 20);
   };
   addEventListener("pageshow", takeUp);
   addEventListener("hashchange", takeUp);
