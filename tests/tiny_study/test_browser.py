@@ -235,16 +235,19 @@ def test_a_number_is_followed_by_keyboard_and_back(page, results):
     # Escape goes back to the number that was followed, with the focus on it.
     page.keyboard.press("Enter")
     page.wait_for_url(ON_AUDIT_PAGE)
+    page.locator(".entry :target:focus").wait_for()
     assert focused(page)["address"] == number["address"]
     page.keyboard.press("Escape")
     page.wait_for_url(ON_REPORT)
-    page.wait_for_function("document.activeElement.matches('a.number')")
+    page.locator("a.number:focus").wait_for()
     assert focused(page) == number
     # The entry's own link leads to where the number is printed.
     page.keyboard.press("Enter")
     page.wait_for_url(ON_AUDIT_PAGE)
+    page.locator(".entry :target:focus").wait_for()
     page.keyboard.press("Enter")
     page.wait_for_url(ON_REPORT)
+    page.locator("a.number:target:focus").wait_for()
     assert focused(page)["address"] == number["address"]
     # From the caption of a figure to the list of its numbers, an entry, and back twice.
     press_until(page, "Tab", "figcaption a[href^='audit.html']", most=40)
@@ -254,12 +257,12 @@ def test_a_number_is_followed_by_keyboard_and_back(page, results):
     press_until(page, "Tab", ".places a", most=2)
     page.keyboard.press("ArrowRight")
     page.keyboard.press("Enter")
-    assert page.evaluate("document.activeElement.matches('.entry :target')")
+    page.locator(".entry :target:focus").wait_for()
     page.keyboard.press("Escape")
-    page.wait_for_function("document.activeElement.matches('.places a')")
+    page.locator(".places a:focus").wait_for()
     page.keyboard.press("Escape")
     page.wait_for_url(ON_REPORT)
-    page.wait_for_function("document.activeElement.matches('figcaption a')")
+    page.locator("figcaption a:focus").wait_for()
     assert focused(page)["text"] == caption
 
 
