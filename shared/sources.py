@@ -21,7 +21,7 @@ _PROJECT_IMPORT = re.compile(
     rf"^[ \t]*((?:from|import)[ \t]+(?:{'|'.join(PACKAGES)}|\.)[^\n(]*(?:\([^)]*\))?)", re.MULTILINE
 )
 # Read at run time by the modules beside them, so they belong to the code.
-_DATA_SUFFIXES = (".yaml", ".jinja", ".css")
+_DATA_SUFFIXES = (".yaml", ".jinja", ".css", ".js")
 
 
 @cache
