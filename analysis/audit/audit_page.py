@@ -176,6 +176,7 @@ def analyses_of(
 ) -> Iterator[Analysis]:
     """Yield the analyses by name, their entries by address."""
     predictors = [*plan["primary"], *plan["exploratory"]]
+    two_legs = [task for task, held in study["tasks"].items() if held["limbs"] == "both"]
     for name, table in estimates.groupby("analysis", sort=True):
         conventions = table.drop(columns=[*_OF_THE_ADDRESS, *_VALUES, *_COUNTS])
         shared = {
@@ -185,7 +186,7 @@ def analyses_of(
         }
         first = table.iloc[0].to_dict()
         counted = [
-            behind.count(conditions(row, predictors, study["clearance_visit"]))
+            behind.count(conditions(row, predictors, study["clearance_visit"], two_legs))
             for row in table.to_dict("records")
         ]
         yield Analysis(

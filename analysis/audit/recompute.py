@@ -19,6 +19,7 @@ from typing import Any
 
 import pandas as pd
 
+from analysis.audit.step_inputs import input_of_step
 from analysis.audit.study_folder import StudyFolder, TraceError
 from shared.layout import SHARD_TABLES
 from shared.sources import ROOT
@@ -123,28 +124,6 @@ def step_of(part: str) -> str:
     raise TraceError(f"no rule of this version of the project writes {part}")
 
 
-_ELSEWHERE = {
-    "filled": "tables/filled_values",
-    "imputation": "models/impute_cohort",
-    "hazard_ratios": "models/cox_models",
-    "limb_differences": "models/limb_differences",
-    "native_summaries": "native_rate/tables/summaries",
-}
-"""Inputs that lie elsewhere, or under another name, than the tables of the same name."""
-
-_LISTS = {
-    "exclusions": ("intake/exclusions", "tables/exclusions", "cohort/exclusions"),
-    "found": ("models/cox_models", "models/calibrated_cox"),
-}
-"""Inputs of several files, in the order of the rules."""
-
-_TRUTH = {
-    "effects": "effects",
-    "truth_athletes": "athletes",
-    "truth_landings": "landings",
-    "truth_nuisances": "nuisances",
-}
-
 _OUTPUTS = {
     "force_from_waist": ("force_estimates", "force_held_out"),
     "impute_cohort": ("filled",),
@@ -168,19 +147,6 @@ def _parameters(study: StudyFolder) -> dict[str, Any]:
         "devices": {n: d.model_dump(mode="json") for n, d in settings.devices.items()},
         "study_folder": str(study.raw),
     }
-
-
-def _input(study: StudyFolder, name: str) -> Path | list[Path]:
-    """Return the file, or files, that a step reads under a name; they need not exist."""
-    if name in _LISTS:
-        return [study.results / f"{place}.parquet" for place in _LISTS[name]]
-    if name in _TRUTH:
-        if (demo := study.settings.study.demo) is None:
-            raise TraceError("the truth of a demo is in no other study")
-        return study.settings.resolve(demo.truth_folder) / f"{_TRUTH[name]}.parquet"
-    if name in _ELSEWHERE:
-        return study.results / f"{_ELSEWHERE[name]}.parquet"
-    return study.path(name)
 
 
 def _all_there(part: str, arguments: Iterable[Any], folder: Path) -> None:
@@ -216,7 +182,7 @@ def step_again(study: StudyFolder, part: str) -> pd.DataFrame:
         for parameter in inspect.signature(step).parameters:
             if parameter not in arguments:
                 found = known.get(parameter)
-                arguments[parameter] = _input(study, parameter) if found is None else found
+                arguments[parameter] = input_of_step(study, parameter) if found is None else found
         _all_there(part, arguments.values(), folder)
         step(**arguments)
         return read_table(folder / "estimates")

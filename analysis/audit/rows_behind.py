@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,9 +18,41 @@ COLUMNS = ("metric", "sensor", "task", "site", "limb", "visit", "landing", "vali
 _BOTH_LIMBS = ("limb_difference", "asymmetry", "known_groups")
 """Analyses whose `limb` names a side of a comparison, or that take both: their rows have both."""
 
+_AT_CLEARANCE = (
+    "cox",
+    "fine_gray",
+    "flow",
+    "imputation",
+    "knee_level",
+    "native_rate",
+    "planted_predictors",
+    "table_one",
+)
+"""Analyses of the predictors of the cohort, which are those of the clearance visit."""
+
+_OF_ALL_VISITS = ("cox_calibrated", "cox_simex")
+"""Corrections for error, which is estimated from the trials of all visits."""
+
+
+def _of_the_force_model(row: Mapping[str, Any], two_legs: Collection[str]) -> list[Condition]:
+    # The sensor of its estimates is the waist unit; what they are held against is the plate.
+    words = str(row["number_id"]).split(".")
+    found: list[Condition] = [("metric", "==", row["metric"]), ("sensor", "==", "plate")]
+    if "single_leg" in words:
+        found += [("task", "not in", tuple(sorted(two_legs))), ("limb", "!=", "both")]
+    else:
+        found += [("task", "in", tuple(sorted(two_legs))), ("limb", "==", "both")]
+    found += [(name, "==", str(row[name])) for name in ("task", "site", "limb") if row[name]]
+    if "visit" in words[:-1]:
+        found.append(("visit", "==", words[words.index("visit") + 1]))
+    return found
+
 
 def conditions(
-    row: Mapping[str, Any], predictors: Sequence[Mapping[str, Any]], clearance_visit: str
+    row: Mapping[str, Any],
+    predictors: Sequence[Mapping[str, Any]],
+    clearance_visit: str,
+    two_legs: Collection[str],
 ) -> list[Condition]:
     """Return the conditions that an estimate puts on rows of metrics; none without a metric.
 
@@ -30,23 +62,26 @@ def conditions(
     ----------
     row : row of `estimates`
     predictors : primary and exploratory predictors of the plan
+    two_legs : tasks on both legs
     """
     if not row["metric"]:
         return []
-    both = str(row["analysis"]).startswith(_BOTH_LIMBS)
+    if row["analysis"] == "force_model":
+        return _of_the_force_model(row, two_legs)
+    analysis = str(row["analysis"])
+    of_knees = analysis.startswith("knee_level") and row["limb"] != "both"
+    both = of_knees or analysis.startswith(_BOTH_LIMBS)
     names = ["metric", "sensor", "task", "site", *([] if both else ["limb"])]
     found: list[Condition] = [(n, "==", str(row[n])) for n in names if row[n]]
     if both:
         found.append(("limb", "!=", "both"))
     words = str(row["number_id"]).split(".")
     predictor = next((p for p in predictors if p["name"] in words), None)
-    if predictor is not None and str(row["analysis"]).startswith("cox"):
-        return [
-            *found,
-            ("visit", "==", clearance_visit),
-            ("landing", "==", predictor["landing"]),
-        ]
-    if row["task"]:
+    if predictor is not None:
+        if analysis.startswith(_AT_CLEARANCE) and not analysis.startswith(_OF_ALL_VISITS):
+            found.append(("visit", "==", clearance_visit))
+        found.append(("landing", "==", predictor["landing"]))
+    elif row["task"]:
         found.append(("landing", "==", 2 if "landing_2" in words else 1))
     return found
 
@@ -86,8 +121,9 @@ class Behind:
     def _count(self, about: tuple[Condition, ...]) -> Counts:
         chosen = np.ones(len(self._valid), dtype=bool)
         for name, relation, value in about:
-            same = self._codes[name] == self._known[name].get(value, -1)
-            chosen &= same if relation == "==" else ~same
+            values = value if isinstance(value, tuple) else (value,)
+            same = np.isin(self._codes[name], [self._known[name].get(v, -1) for v in values])
+            chosen &= same if relation in ("==", "in") else ~same
         valid = int((chosen & self._valid).sum())
         flags, counts = np.unique(
             self._flags[chosen & ~self._valid].astype(str), return_counts=True

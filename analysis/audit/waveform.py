@@ -10,13 +10,15 @@ import pandas as pd
 from analysis.audit.raw_files import NotReadableError, RawSignals, read_signals
 from analysis.audit.study_folder import StudyFolder, TraceError
 
-_CHANNELS = {
+CHANNELS = {
     "plate": ("vertical_force.",),
     "waist": ("waist_acceleration.",),
     "reference_accelerometer": ("reference_acceleration.",),
     "gyro": ("thigh_rate.", "shank_rate."),
     "camera": ("knee_flexion.",),
 }
+"""Sensor -> how its canonical channels begin."""
+
 _LABELS = {
     "plate": "vertical force, N",
     "waist": "specific force at the waist, m/s²",
@@ -27,7 +29,8 @@ _LABELS = {
 _MARGIN_S = 0.5  # beside the window, so that flight and landing are seen whole
 
 
-def _shown(signals: RawSignals, row: pd.Series) -> dict[str, np.ndarray]:
+def shown_channels(signals: RawSignals, row: pd.Series) -> dict[str, np.ndarray]:
+    """Return the channels that show a metric row: gyroscopes by the axis of flexion of its limb."""
     if row["sensor"] != "gyro":
         return dict(signals.channels)
     side = row["side"]
@@ -51,12 +54,12 @@ def draw(study: StudyFolder, row: pd.Series, path: Path) -> None:
     landing = study.table("landings", [("landing_id", "==", row["landing_id"])]).iloc[0]
     profile = study.settings.devices[recording["device"]]
     try:
-        signals = read_signals(study.raw / recording["path"], profile, _CHANNELS[row["sensor"]])
+        signals = read_signals(study.raw / recording["path"], profile, CHANNELS[row["sensor"]])
     except NotReadableError as error:
         raise TraceError(f"{recording['path']}: {error}") from error
     figure, axes = plt.subplots(figsize=(9.0, 5.0), layout="constrained")
     styles = ("-", "--", ":", "-.")
-    for number, (name, values) in enumerate(_shown(signals, row).items()):
+    for number, (name, values) in enumerate(shown_channels(signals, row).items()):
         time_s = signals.start_s + np.arange(len(values)) / signals.rate_hz
         shade = str(0.15 + 0.2 * (number % 3))
         axes.plot(time_s, values, styles[number % 4], color=shade, lw=1.2, label=name)

@@ -155,15 +155,18 @@ def test_counting_agrees_with_pandas(results):
     }
     seen = 0
     for changed in ({}, {"analysis": "agreement"}, {"analysis": "asymmetry"}, {"metric": ""},
+                    {"analysis": "fine_gray"}, {"analysis": "force_model", "limb": ""},
                     {"task": ""}, {"metric": "no_such_metric"}):  # fmt: skip
-        about = conditions(row | changed, predictors, "clearance")
+        about = conditions(row | changed, predictors, "clearance", ["countermovement_jump"])
         found = behind.count(about)
         if not about:
             assert found is None
             continue
         rows = metrics
         for name, relation, value in about:
-            rows = rows.loc[rows[name] == value if relation == "==" else rows[name] != value]
+            values = value if isinstance(value, tuple) else (value,)
+            same = rows[name].isin(values)
+            rows = rows.loc[same if relation in ("==", "in") else ~same]
         assert (found.values, found.valid) == (len(rows), int(rows["valid"].sum()))
         assert sum(count for _, count in found.left_out) == len(rows) - found.valid
         seen += len(rows)

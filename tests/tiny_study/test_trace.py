@@ -95,6 +95,7 @@ def test_the_way_back_has_every_level(study):
     assert titles == [
         "Printed", "Estimate and its conventions", "Model and its rows",
         "Left out, with reasons", "Summaries of athletes", "Landings", "Recording",
+        "Raw samples, as recorded",
     ]  # fmt: skip
     text = text_of(chain)
     recordings = study.table("recordings").set_index("recording_id")
