@@ -103,7 +103,7 @@ def _nearest_tables(
         if path.is_file() and path.suffix == ".parquet" and path.parent.name != "models":
             matched, rows = _rows(pd.read_parquet(path), row)
             if len(rows) and set(_NAMES) & set(rows.columns):
-                found[name] = matched, rows
+                found[f"{path.parent.name}/{path.stem}"] = matched, rows
     most = max((matched for matched, _ in found.values()), default=0)
     return {name: rows for name, (matched, rows) in found.items() if matched == most}
 
