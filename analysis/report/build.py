@@ -15,7 +15,7 @@ from analysis.labels import sentence_case, words
 from analysis.report.agreement_sentences import agreement_sentences
 from analysis.report.alternative_text import alternative_text
 from analysis.report.cautions import CAUTIONS, FOOTER
-from analysis.report.check import check_ledger, check_page
+from analysis.report.check import check_ledger, check_page, check_reasons
 from analysis.report.context import Context
 from analysis.report.detectable import detectable_effects
 from analysis.report.direct_answer import direct_answer, reliabilities
@@ -35,6 +35,7 @@ from analysis.report.numerals import (
 from analysis.report.page import render
 from analysis.report.prediction_sentences import prediction_sentences
 from analysis.report.sentences import not_run, study_in_brief
+from analysis.report.standing import standings
 from analysis.report.versions import software_versions
 from shared.tables import read_table, write_table, write_text
 
@@ -217,6 +218,7 @@ def page_content(
         "reasons": reasons,
         "methods": methods(context.study, context.processing, context.plan, ran),
         "freeze": freeze,
+        "standings": standings(context.estimates),
         "software": software_versions(),
         "cautions": CAUTIONS,
         "glossary": GLOSSARY,
@@ -226,7 +228,9 @@ def page_content(
 
 def faults_of(page: str, ledger: pd.DataFrame, estimates: pd.DataFrame) -> list[str]:
     """Return every number of the page that its ledger, or the estimates, do not vouch for."""
-    return check_ledger(ledger, estimates) + check_page(page, ledger)
+    return (
+        check_ledger(ledger, estimates) + check_page(page, ledger) + check_reasons(page, estimates)
+    )
 
 
 def build_report(

@@ -17,9 +17,26 @@ from analysis.report.numerals import HIDDEN, is_rounding_of
 
 _VOID = {"br", "hr", "img", "meta", "link", "input", "col", "wbr", "source", "area", "base"}
 _UNREAD = {"style", "script"}
-_SPOKEN = ("aria-label", "alt", "title", "placeholder")
+_SPOKEN = (
+    "aria-label",
+    "aria-description",
+    "aria-roledescription",
+    "aria-valuetext",
+    "alt",
+    "title",
+    "placeholder",
+    "summary",
+    "abbr",
+    "content",
+)
+"""Attributes whose text is spoken or shown somewhere, if not on the page itself."""
+
+_PLAIN_CONTENT = {"viewport"}
+"""Names of meta elements that speak to the browser only."""
+
 _AXIS_TICK = re.compile(r"(^|-)(x|y)tick_\d+$")
 _DIGIT = re.compile(r"[0-9]")
+_NUMBER = re.compile(r"[0-9]+(?:\.[0-9]+)?")
 
 
 class _Element:
@@ -43,6 +60,7 @@ class PageReader(HTMLParser):
         self._open: list[_Element] = []
         self.numbers: list[tuple[str, str]] = []
         self.strays: list[str] = []
+        self.reasons: list[str] = []
         self.unknown_classes: list[str] = []
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
@@ -51,7 +69,7 @@ class PageReader(HTMLParser):
         element = _Element(tag, attributes, self._open[-1] if self._open else None)
         if element.exempt is not None and element.exempt not in EXEMPT:
             self.unknown_classes.append(element.exempt)
-        if element.exempt is None:
+        if element.exempt is None and attributes.get("name") not in _PLAIN_CONTENT:
             self.strays += [
                 f"{name}: {attributes[name]}"
                 for name in _SPOKEN
@@ -85,6 +103,8 @@ class PageReader(HTMLParser):
                 element.text.append(data)
                 return
         exempt = self._open[-1].exempt if self._open else None
+        if exempt == "reason":
+            self.reasons.append(data)
         if exempt is None and _DIGIT.search(data):
             self.strays.append(" ".join(data.split())[:120])
 
@@ -118,6 +138,21 @@ def check_page(page: str, ledger: pd.DataFrame) -> list[str]:
     strays = [f"digits without an address: {text!r}" for text in reader.strays]
     classes = [f"exempt class {name!r} is not declared" for name in reader.unknown_classes]
     return [fault for fault in faults if fault] + strays + classes
+
+
+def check_reasons(page: str, estimates: pd.DataFrame) -> list[str]:
+    """Return one line for each reason on the page with numbers that no estimate's note holds.
+
+    Reasons may be reworded for readers, so their numbers are compared, in their order.
+    """
+    notes = {" ".join(["", *_NUMBER.findall(note), ""]) for note in set(estimates["note"])}
+    faults = []
+    for reason in read_page(page).reasons:
+        numbers = _NUMBER.findall(reason)
+        wanted = " ".join(["", *numbers, ""])
+        if numbers and not any(wanted in note for note in notes):
+            faults.append(f"no note of an estimate holds the numbers of the reason {reason!r}")
+    return faults
 
 
 def check_ledger(ledger: pd.DataFrame, estimates: pd.DataFrame) -> list[str]:

@@ -9,10 +9,11 @@ from typing import Any
 
 import yaml
 
-from analysis.report.build import CONTENTS
+from analysis.report.build import CONTENTS, ReportError
 from analysis.report.cautions import FOOTER
+from analysis.report.check import check_page
 from analysis.report.page import render
-from shared.tables import write_text
+from shared.tables import empty_table, write_text
 
 ITEMS = Path(__file__).parent / "checklists.yaml"
 
@@ -69,6 +70,8 @@ def build_checklist(
     ------
     ValueError
         An item names a section that the report does not have.
+    ReportError
+        The page shows a number: it answers where, never how much.
     """
     lists = checklists(*guidelines)
     headings = {address: words for group in CONTENTS.values() for address, words in group}
@@ -83,4 +86,7 @@ def build_checklist(
         "report": report,
         "footer": FOOTER,
     }
-    write_text(render("checklist.jinja", content), page)
+    text = render("checklist.jinja", content)
+    if faults := check_page(text, empty_table("ledger")):
+        raise ReportError("the checklists show numbers:\n" + "\n".join(faults))
+    write_text(text, page)

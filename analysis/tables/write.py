@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from analysis.report.check import check_table
 from analysis.report.context import Context
 from analysis.report.ledger import Ledger, join
 from analysis.tables import (
@@ -99,6 +100,10 @@ TABLES: dict[str, Builder] = {
 """Name of a table -> what builds it, in the order of the report, then of the quality page."""
 
 
+class TableError(ValueError):
+    """A table is not the same as CSV and on the page (a fault of the code)."""
+
+
 def write_tables(
     *,
     estimates: Path,
@@ -116,6 +121,11 @@ def write_tables(
     tables, fragments : CSV and HTML files; the name of a file is that of its table in `TABLES`,
         the order of `tables` gives the tables their numbers; one that is not shown takes no number
     numbers : ledger of all numbers that the tables print
+
+    Raises
+    ------
+    TableError
+        A table reads otherwise in its two files (a fault of the code).
     """
     context = Context(read_table(estimates), study, processing, plan)
     pages = {path.stem: path for path in fragments}
@@ -126,6 +136,8 @@ def write_tables(
         table = TABLES[path.stem](context, ledger)
         write_text(as_csv(table), path)
         write_text(as_html(table, number), pages[path.stem])
+        if not table.why_absent and (faults := check_table(path, pages[path.stem])):
+            raise TableError("a table differs between CSV and page:\n" + "\n".join(faults))
         number += not table.why_absent
         ledgers.append(ledger.table())
     write_table(join(ledgers), numbers, "ledger")

@@ -17,6 +17,7 @@ from analysis.models.flow import flow_diagram
 from analysis.models.impute_cohort import impute_cohort
 from analysis.models.quality import data_quality
 from analysis.models.sensor_quality import sensor_quality
+from analysis.report.checklist import ITEMS, build_checklist
 from analysis.report.datapackage import write_datapackage
 from analysis.report.ledger import join
 from analysis.report.links import linked
@@ -149,6 +150,12 @@ def write_pages(results: Path, settings: Settings) -> None:
         page=report / "audit.html",
         study=given["study"],
         plan=given["plan"],
+    )
+    build_checklist(
+        page=report / "checklist.html",
+        guidelines=[ITEMS],
+        report="report.html",
+        study=given["study"],
     )
     write_datapackage(
         tables=sorted(tables.glob("*.parquet")),

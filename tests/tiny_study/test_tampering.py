@@ -166,6 +166,7 @@ DESCRIBED = "tables against their description"
 INPUTS = "inputs of every table"
 ESTIMATES = "estimates against their steps"
 PAGES = "pages against the ledger"
+UNADDRESSED = "numbers without an address"
 CELLS = "tables as CSV and HTML"
 DRAWN = "figures on the pages"
 FROZEN = "settings against the frozen plan"
@@ -243,6 +244,14 @@ TAMPERING: dict[str, tuple[Tamper, str | None]] = {
     "a number typed into the page": (
         text("results/report/report.html", r"</body>", "<p>p = 0.01</p></body>"),
         PAGES,
+    ),
+    "a number in a reason": (
+        text("results/report/report.html", r'data-exempt="reason">', r"\g<0>417 events, "),
+        UNADDRESSED,
+    ),
+    "a number typed into the checklists": (
+        text("results/report/checklist.html", r"</main>", "<p>n = 120</p></main>"),
+        UNADDRESSED,
     ),
     "a number taken off the page": (
         text("results/report/report.html", r'<a class="number" id=[^>]+>[^<]+</a>', ""),

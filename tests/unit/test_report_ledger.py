@@ -5,7 +5,7 @@ import pytest
 from markupsafe import Markup
 
 from analysis.estimates import Estimates, estimates_table
-from analysis.report.check import check_ledger, check_page, check_table
+from analysis.report.check import check_ledger, check_page, check_reasons, check_table
 from analysis.report.ledger import Exempt, Ledger, phrase
 from analysis.tables.journal import JournalTable, Row, as_csv, as_html, with_interval
 from shared.tables import to_arrow
@@ -59,6 +59,8 @@ def test_a_page_of_addressed_numbers_passes(estimates):
         ("hazard_ratio/estimate", "hazard_ratio/ci_low", "the ledger does not hold"),
         ("<p>", '<p title="3 of 4">', "without an address"),
         ("<p>", '<p aria-label="about 7">', "without an address"),
+        ("<p>", '<p aria-description="12 athletes">', "without an address"),
+        ("<p>", '<meta name="description" content="HR 1.42"><p>', "without an address"),
         ('data-exempt="setting"', 'data-exempt="trust me"', "not declared"),
         ("</p>", "<i>12</i></p>", "without an address"),
         ('<span class="number" data-number=', "<span data-was-number=", "without an address"),
@@ -71,6 +73,15 @@ def test_a_tampered_page_is_found(estimates, before, after, fault):
     faults = check_page(page.replace(before, after, 1), ledger.table())
     assert faults
     assert fault in " ".join(faults)
+
+
+def test_a_reason_may_be_reworded_and_its_numbers_may_not_change(estimates):
+    told = estimates.assign(note="events: 3, coefficients: 5; planned for at least 10")
+    page = '<p data-exempt="reason">Not run: {}</p>'
+    for right in ("3 events for 5 coefficients", "at least 10", "too few"):
+        assert check_reasons(page.format(right), told) == []
+    for wrong in ("4 events", "5 and 3", "10.5", "3 events, at least 10"):
+        assert len(check_reasons(page.format(wrong), told)) == 1
 
 
 def test_a_tampered_estimate_or_ledger_is_found(estimates):

@@ -15,6 +15,7 @@ from analysis.report.links import AUDIT_PAGE
 from analysis.report.methods import methods
 from analysis.report.quality_page import TABLES as QUALITY_TABLES
 from analysis.report.quality_page import build_quality_page
+from analysis.report.standing import standings
 from analysis.report.versions import software_versions
 from analysis.tables.write import TABLES, write_tables
 from shared.sources import ROOT
@@ -129,6 +130,7 @@ def test_a_number_typed_into_a_figure_a_table_or_a_caption_stops_the_report(demo
         "flow.svg": (">150<", ">151<"),
         "tables/hazard_ratios.html": (" (", " 0.99 ("),
         "tables/findings.html": ("Found", "Found in 3"),
+        "tables/not_run.html": ('data-exempt="reason">', 'data-exempt="reason">Events: 417, '),
     }
     for name, (before, after) in changes.items():
         file = demo / name
@@ -254,6 +256,25 @@ def test_a_changed_plan_lists_its_differences(demo, tmp_path):
     assert "2026-04-01: fewer visits" in words_of(page_of(demo))
     build(demo, freeze=study.FROZEN, **settings)
     assert study.FROZEN["hash"] in page_of(demo)
+
+
+def test_each_analysis_stands_once_as_pre_specified_exploratory_or_descriptive(demo):
+    """Against the estimates: the families of each analysis, counted by pandas."""
+    estimates = study.estimates()
+    families = estimates.groupby("analysis")["family"].agg(set)
+    found = {part.heading: [str(name) for name in part.analyses] for part in standings(estimates)}
+    assert found["Primary"] == ["primary hazard models"]
+    for heading in ("Secondary", "Exploratory", "Descriptive"):
+        for analysis, family in families.items():
+            strongest = next(f for f in ("primary", "secondary", "exploratory", "descriptive")
+                             if f in family)  # fmt: skip
+            assert (analysis_words(analysis) in found[heading]) == (strongest == heading.lower())
+    text = words_of(page_of(demo)).partition("Pre-specified and exploratory analyses")[2]
+    for names in found.values():
+        for name in names:
+            assert name in text
+    with pytest.raises(ValueError, match="unknown families"):
+        standings(estimates.assign(family="tertiary"))
 
 
 @pytest.mark.parametrize("name", ["demo", "unfrozen"])

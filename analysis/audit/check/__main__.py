@@ -34,6 +34,7 @@ CHECKS: dict[str, Callable[[Files], Iterator[Finding]]] = {
     "estimates against their steps": numbers.estimates,
     "ledger against estimates": numbers.ledger,
     "pages against the ledger": numbers.pages,
+    "numbers without an address": numbers.unaddressed,
     "tables as CSV and HTML": numbers.tables,
     "figures on the pages": numbers.figures,
     "data of figures": numbers.figure_data,

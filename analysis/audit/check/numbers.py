@@ -13,11 +13,13 @@ import pandas as pd
 
 from analysis.audit.check.finding import Files, Finding, differing
 from analysis.labels import sentence_case
-from analysis.report.check import check_ledger, check_page, check_table
+from analysis.report.check import check_ledger, check_page, check_reasons, check_table
 from shared.schemas import schema_of
 from shared.sources import ROOT
+from shared.tables import empty_table
 
 _PAGES = ("report.html", "quality.html", "audit.html")
+_WITHOUT_NUMBERS = ("flagged.html", "checklist.html")
 _CAPTIONS = ROOT / "analysis" / "report" / "captions"
 _ID = re.compile(r' id="([^"]+)"')
 _LINK = re.compile(r'href="([a-z]+\.html#[^"]+)"')
@@ -83,6 +85,21 @@ def pages(files: Files) -> Iterator[Finding]:
             page, _, address = link.partition("#")
             if address not in places.get(page, {address}):
                 yield Finding(f"report/{name}", f"a link to {link}", "a number at that address")
+
+
+def unaddressed(files: Files) -> Iterator[Finding]:
+    """Numbers without an address: in reasons, and on pages that show none."""
+    table = files.table("tables/estimates")
+    for name in _PAGES[:2]:
+        path = files.results / "report" / name
+        if table is not None and path.is_file():
+            for fault in check_reasons(path.read_text(encoding="utf-8"), table):
+                yield Finding(f"report/{name}", fault, "the reason as its analysis gave it")
+    for name in _WITHOUT_NUMBERS:
+        path = files.results / "report" / name
+        text = path.read_text(encoding="utf-8") if path.is_file() else ""
+        for fault in check_page(text, empty_table("ledger")):
+            yield Finding(f"report/{name}", fault, "no number: this page shows none")
 
 
 def tables(files: Files) -> Iterator[Finding]:
