@@ -114,7 +114,7 @@ def find(study: StudyFolder, name: str) -> Target:
 def _place(study: StudyFolder, file: str, is_cell: bool) -> str:
     """Return the place in the ledger of a table or figure, by its name or its file."""
     parts = file.replace("\\", "/").split("/")
-    name = re.sub(r"\.(csv|svg|png|html|parquet)$", "", parts[-1])
+    name = re.sub(r"\.(csv|tex|svg|png|html|parquet)$", "", parts[-1])
     places = sorted(set(study.table("ledger", columns=["place"])["place"]))
     found = [place for place in places if place.partition(".")[2] == name]
     if not found:

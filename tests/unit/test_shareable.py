@@ -2,11 +2,16 @@
 
 import csv
 import re
+import shutil
+import zipfile
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
+from analysis.audit.check.edition import edition as tables_of_edition
+from analysis.audit.check.finding import Files
+from analysis.audit.study_folder import StudyFolder
 from analysis.disclosure.follow_up import follow_up_tally
 from analysis.disclosure.people import athletes_tally, variable_tally
 from analysis.disclosure.shareable import shareable_estimates, without_numbers
@@ -229,3 +234,54 @@ def test_each_table_comes_as_latex_and_in_word(edition):
     for line, row in zip(written.rows, rows, strict=True):
         if any(row[1:]):
             assert [cell.text for cell in line.cells] == row
+
+
+def in_a_study(edition: Path, root: Path) -> Path:
+    """Copy the edition to where a study has it; return the results folder."""
+    shutil.copytree(edition, root / "results/report/shareable")
+    return root / "results"
+
+
+def in_word(folder: Path) -> None:
+    """Change one cell of the Word file."""
+    path = folder / "tables/tables.docx"
+    with zipfile.ZipFile(path) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+    text = parts["word/document.xml"].decode()
+    cell = re.search(r"<w:tc>(?:(?!</w:tc>).)*?>([0-9.]+)</w:t>", text, re.S)
+    changed = text[: cell.start(1)] + "17171" + text[cell.end(1) :]
+    with zipfile.ZipFile(path, "w") as archive:
+        for name, content in {**parts, "word/document.xml": changed.encode()}.items():
+            archive.writestr(name, content)
+
+
+def in_text(name: str, pattern: str):
+    def change(folder: Path) -> None:
+        text = (folder / name).read_text(encoding="utf-8")
+        changed = re.sub(pattern, r"\g<1>17171", text, count=1)
+        assert changed != text
+        (folder / name).write_text(changed, encoding="utf-8")
+
+    return change
+
+
+@pytest.mark.parametrize(
+    ("change", "place"),
+    [
+        (in_word, "tables.docx"),
+        (in_text("tables/hazard_ratios.tex", r"(& )[0-9]+\.[0-9]+"), "hazard_ratios.tex"),
+        (in_text("tables/hazard_ratios.csv", r"(,)[0-9]+\.[0-9]+"), "hazard_ratios.csv"),
+        (in_text("report.html", r'(table-hazard_ratios[\s\S]*?class="number">)[0-9.]+'), "hazard"),
+        (lambda folder: (folder / "tables/hazard_ratios.tex").unlink(), "tables.docx"),
+    ],
+)
+def test_all_forms_of_a_table_say_the_same_and_a_changed_one_is_found(
+    edition, tmp_path, change, place
+):
+    results = in_a_study(edition, tmp_path)
+    files = Files(StudyFolder(results))
+    assert list(tables_of_edition(files)) == []
+    change(results / "report/shareable")
+    found = list(tables_of_edition(files))
+    assert found
+    assert place in found[0].place

@@ -10,7 +10,7 @@ import argparse
 import sys
 from collections.abc import Callable, Iterator
 
-from analysis.audit.check import hashes, numbers, plan, raw, rows
+from analysis.audit.check import edition, hashes, numbers, plan, raw, rows
 from analysis.audit.check.finding import Files, Finding
 from analysis.audit.study_folder import (
     StudyFolder,
@@ -36,6 +36,7 @@ CHECKS: dict[str, Callable[[Files], Iterator[Finding]]] = {
     "pages against the ledger": numbers.pages,
     "numbers without an address": numbers.unaddressed,
     "tables as CSV and HTML": numbers.tables,
+    "tables of the shareable edition": edition.edition,
     "figures on the pages": numbers.figures,
     "data of figures": numbers.figure_data,
     "audit page against estimates": numbers.audit_page,
