@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import csv
 import dataclasses
+from html import escape
 
 import pandas as pd
 import pytest
@@ -17,13 +18,16 @@ from analysis.audit.address import Target
 from analysis.audit.chain import chain_of, metric_rows
 from analysis.audit.recompute import step_again
 from analysis.audit.study_folder import open_folder
+from analysis.tables.write import write_tables
 from shared.layout import SHARD_TABLES
+from shared.tables import read_table, write_table
 from tests.known_answers.closed_study import plan as closed_trials
 from tests.known_answers.closed_study import write_closed_study
-from tests.tiny_study.audited import write_models
+from tests.tiny_study.audited import plain, write_models
 from tests.tiny_study.extracted import extract
 
 PARTS = ("asymmetry_of_limbs", "metric_reliability", "agreement_of_sensors", "contact_lag_of_waist")
+PRINTED = ("asymmetry", "asymmetry_indexes", "variation", "reliability", "agreement", "contact_lag")
 KEY = ["landing_id", "metric", "sensor"]
 
 
@@ -129,6 +133,65 @@ def test_exactly_the_estimates_of_the_changed_metrics_change(mutated):
     assert not changed["analysis"].str.startswith("contact_lag").any()
     limbs = changed.loc[changed["analysis"].str.startswith("metric_reliability"), "limb"]
     assert set(limbs) <= {limb for _, limb in moved}
+
+
+COUNTS = "|".join(("count", "athletes", "trials"))
+
+
+def behind(study, numbers: pd.DataFrame, metrics: pd.DataFrame) -> set[str]:
+    """Return the addresses of estimates with a given row of `metrics` behind them."""
+    keys = set(metrics[KEY].itertuples(index=False, name=None))
+    found = set()
+    for _, estimate in numbers.reset_index().iterrows():
+        rows = metric_rows(study, estimate)
+        if keys & set(rows[KEY].itertuples(index=False, name=None)):
+            found.add(estimate["number_id"])
+    return found
+
+
+def test_no_estimate_changes_without_a_changed_row_behind_it(mutated):
+    """By address, not by metric: rows of the other limb, task or sensor move nothing."""
+    study, _, before, after, numbers, again = mutated
+    one, other = (t["metrics"].set_index(KEY).sort_index() for t in (before, after))
+    downstream = behind(study, numbers, changed_rows(one, other).reset_index())
+    changed = set(changed_rows(numbers, again).index)
+    assert changed
+    assert changed <= downstream
+    # What lies downstream and stays is a count, or has no value.
+    stayed = numbers.loc[sorted(downstream - changed)]
+    stayed = stayed.loc[stayed["estimate"].notna() & ~stayed["quantity"].str.contains(COUNTS)]
+    assert stayed.empty
+
+
+def test_exactly_the_printed_texts_of_changed_estimates_change(mutated, tmp_path):
+    """Tables and ledger made again: all else on them stays, letter by letter."""
+    study, _, _, _, numbers, again = mutated
+    given = plain(study.settings)
+    shown = {}
+    for name, table in (("before", numbers), ("after", again)):
+        folder = tmp_path / name
+        write_table(table.reset_index()[numbers.reset_index().columns],
+                    folder / "estimates.parquet", "estimates")  # fmt: skip
+        write_tables(
+            estimates=folder / "estimates.parquet",
+            tables=[folder / f"{table}.csv" for table in PRINTED],
+            fragments=[folder / f"{table}.html" for table in PRINTED],
+            numbers=folder / "ledger.parquet",
+            **given,
+        )
+        pages = "".join((folder / f"{table}.html").read_text("utf-8") for table in PRINTED)
+        shown[name] = read_table(folder / "ledger.parquet").set_index("ledger_id"), pages
+    (one, page), (other, page_after) = shown["before"], shown["after"]
+    assert list(one.index) == list(other.index)
+    texts = one.loc[one["display"] != other["display"]]
+    assert len(texts) > 5
+    assert set(texts["number_id"]) <= set(changed_rows(numbers, again).index)
+    assert len(texts) < len(one)
+    for address in texts.index:
+        for ledger in (one, other):
+            text = f'data-number="{escape(address)}">{escape(ledger.loc[address, "display"])}<'
+            page, page_after = (p.replace(text, "><") for p in (page, page_after))
+    assert page == page_after
 
 
 def test_trace_shows_why(mutated):
