@@ -91,6 +91,11 @@ def _cohort(study: StudyFolder, row: pd.Series) -> Level:
                "rows_dropped": "rows left out because a value is missing"}  # fmt: skip
     lines += [f"{number_text(row[n])} {word} in the model" for n, word in counted.items()
               if not pd.isna(row[n])]  # fmt: skip
+    if row["missing_data"] == "filled in":
+        drawn = study.table("filled_values", [("predictor", "==", term)])
+        for kind, group in drawn.groupby("kind", sort=True):
+            athletes = group["athlete_id"].drop_duplicates()
+            lines.append(f"{len(athletes)} with values drawn ({kind}): {named(athletes)}")
     return Level("Model and its rows", tuple(lines))
 
 
