@@ -18,12 +18,13 @@ _STANDINGS = {
     ),
     "secondary": (
         "Secondary",
-        "pre-specified in the plan: what supports, corrects or tests the primary results",
+        "pre-specified: run in every study with the choices of the plan, to support, correct or "
+        "test the primary results",
     ),
     "exploratory": ("Exploratory", "to suggest what to study next, never to judge by"),
     "descriptive": (
         "Descriptive",
-        "counts, quality and checks: they describe or verify, and answer no question about injury",
+        "descriptions, counts, quality and checks: they describe or verify, and test no question",
     ),
 }
 """Family of estimates, the most binding first -> heading and meaning."""
