@@ -13,11 +13,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from shared.blinding import stop_if_other_kind
 from shared.errors import StudyError
 from shared.freeze import status_of
 from shared.layout import find_table, shard_name, shard_of
 from shared.provenance import sha256_of_bytes
-from shared.settings.load import Settings, load_settings
+from shared.settings.load import Settings, load_settings, with_blinding
 from shared.sources import ROOT, sources_of
 
 # Tables whose rows decide what a shard computes, and the columns it reads (empty = all).
@@ -150,10 +151,12 @@ class Study:
         return sha256_of_bytes("\n".join(lines).encode())[:16]
 
 
-def open_study(folder: str) -> Study:
-    """Load the settings of a study, or end with the problems as text."""
+def open_study(folder: str, blinding_seed: int | None) -> Study:
+    """Load the settings of a study, blinded where a seed is given, or end with the problems."""
     try:
-        return Study(load_settings(Path(folder)))
+        study = Study(with_blinding(load_settings(Path(folder)), blinding_seed))
+        stop_if_other_kind(study.settings.results_folder, study.study)
+        return study
     except StudyError as error:
         raise SystemExit(error.render()) from error
 

@@ -19,6 +19,7 @@ import pandas as pd
 from analysis.audit.r_models import ForR, cox_for_r, mixed_for_r, refused
 from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
 from analysis.estimates import EstimateFields, Estimates, write_estimates
+from shared.blinding import mark_in
 from shared.tables import read_table, write_text
 
 STEP = "analysis.audit.r_bundle:r_bundle"
@@ -172,5 +173,7 @@ def r_bundle(
     mixed = mixed_for_r(read_table(metrics), people, plan, study["clearance_visit"])
     models = [*cox, *mixed]
     write_bundle(models, bundle)
+    if words := mark_in(cohort):
+        write_text(f"{words}.\n", bundle / "BLINDED.txt")
     numbers = r_numbers(models, bundle, plan["audit"]["r_bundle"])
     write_estimates(estimates, numbers, step=STEP, inputs={"metrics": metrics, "cohort": cohort})

@@ -16,6 +16,7 @@ from analysis.survival.errors import SurvivalDataError
 from shared.tables import read_table
 
 STEP = "analysis.models.planted:compare_with_truth"
+PERMUTED = "the outcomes are permuted, and the effects that were planted are not in them"
 
 
 def compare_with_truth(
@@ -47,7 +48,7 @@ def compare_with_truth(
     people, values, files = read_table(cohort), read_table(metrics), read_table(recordings)
     truth = read_table(truth_athletes)
     effect_rows = Estimates("planted_effects")
-    if reason := reason_not_to_run(freeze):
+    if reason := PERMUTED if freeze.get("blinded") else reason_not_to_run(freeze):
         effect_rows.not_run("all", reason)
     else:
         known = pd.concat([read_table(path) for path in found], ignore_index=True)

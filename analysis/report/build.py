@@ -36,6 +36,7 @@ from analysis.report.page import render
 from analysis.report.prediction_sentences import prediction_sentences
 from analysis.report.sentences import not_run, study_in_brief
 from analysis.report.versions import software_versions
+from shared.blinding import how_permuted_in, mark_of
 from shared.tables import read_table, write_table, write_text
 
 PLACE = "report"
@@ -192,6 +193,7 @@ def page_content(
         ran |= {"complete_cases"}
     return {
         "title": context.study["title"],
+        "blinded": mark_of(context.study),
         "edition": context.study["edition"],
         "smallest_shown_count": context.study["smallest_shown_count"],
         "is_demo": is_demo,
@@ -272,4 +274,4 @@ def build_report(
     if faults := faults_of(page, printed, table):
         raise ReportError("the report shows numbers without an address:\n" + "\n".join(faults))
     write_text(page, report)
-    write_table(printed, ledger, "ledger")
+    write_table(printed, ledger, "ledger", outcomes=how_permuted_in([estimates]))

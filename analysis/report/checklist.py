@@ -12,6 +12,7 @@ import yaml
 from analysis.report.build import CONTENTS
 from analysis.report.cautions import FOOTER
 from analysis.report.page import render
+from shared.blinding import mark_of
 from shared.tables import write_text
 
 ITEMS = Path(__file__).parent / "checklists.yaml"
@@ -76,6 +77,7 @@ def build_checklist(
         raise ValueError(f"the checklists name sections that do not exist: {missing}")
     content = {
         "title": study["title"],
+        "blinded": mark_of(study),
         "edition": study["edition"],
         "is_demo": study["demo"] is not None,
         "lists": lists,

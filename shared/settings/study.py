@@ -56,6 +56,16 @@ class Demo(Strict):
     truth_folder: str
 
 
+class Blinded(Strict):
+    """A run whose outcomes are permuted between athletes: for building the analysis unseen.
+
+    Sites with fewer than `smallest_group` athletes exchange outcomes together.
+    """
+
+    seed: int = Field(ge=0, strict=True)
+    smallest_group: int = Field(default=10, ge=2)
+
+
 class StudySettings(Strict):
     """Settings of a study; folders are relative to the settings file."""
 
@@ -71,6 +81,7 @@ class StudySettings(Strict):
     sites: dict[str, Site] = Field(min_length=1)
     tasks: dict[str, Task] = Field(min_length=1)
     report_date: str | None = None
+    blinded: Blinded | None = None
     demo: Demo | None = None
 
     @model_validator(mode="after")
