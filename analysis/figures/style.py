@@ -163,7 +163,12 @@ def save(figure: Figure, data: pd.DataFrame, *, svg: Path, png: Path, csv: Path,
     write_text(as_svg(figure, svg.stem), svg)
     temporary = png.with_name(f".{png.name}.part")
     png.parent.mkdir(parents=True, exist_ok=True)
-    figure.savefig(temporary, format="png", dpi=200, metadata={"Software": None})
+    figure.savefig(
+        temporary,
+        format="png",
+        dpi=200,
+        metadata={"Software": None} | ({"Description": mark} if mark else {}),
+    )
     temporary.replace(png)
     write_text(data.to_csv(index=False, lineterminator="\n"), csv)
 

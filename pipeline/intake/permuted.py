@@ -67,12 +67,15 @@ def groups_of(records: pd.DataFrame, smallest: int) -> pd.Series:
         ["no clearance", "event before clearance", "no follow-up"],
         default="",
     )
-    inside = reason == ""
-    site = joined_sites(records.loc[inside, "site"].value_counts(), smallest)
-    return pd.Series(reason, records.index).mask(inside, "site " + records["site"].map(site))
+    group_of = joined_sites(records.loc[reason == "", "site"].value_counts(), smallest)
+    groups = [
+        words or f"site {group_of[site]}"
+        for words, site in zip(reason, records["site"], strict=True)
+    ]
+    return pd.Series(groups, records.index, dtype="object")
 
 
-def _donors(
+def donors_of(
     both_knees: NDArray[np.bool_], needs_other_knee: NDArray[np.bool_], random: np.random.Generator
 ) -> NDArray[np.int_]:
     """Return (n,) whose record each athlete gets: uniform among the permutations that can be.
@@ -137,7 +140,7 @@ def permuted_outcomes(
     for _, rows in placed.groupby(groups_of(placed, smallest_group), sort=True):
         places = rows.index.to_numpy()
         other_knee = (rows["event"] == "contralateral_tear").to_numpy()
-        donor[places] = places[_donors(knee[places] == "both", other_knee, random)]
+        donor[places] = places[donors_of(knee[places] == "both", other_knee, random)]
     given = records.iloc[donor].reset_index(drop=True)
     given["side"] = [
         _side(*cells)

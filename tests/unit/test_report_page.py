@@ -17,6 +17,7 @@ from analysis.report.quality_page import TABLES as QUALITY_TABLES
 from analysis.report.quality_page import build_quality_page
 from analysis.report.versions import software_versions
 from analysis.tables.write import TABLES, write_tables
+from shared.blinding import how_permuted
 from shared.sources import ROOT
 from shared.tables import read_table, write_table
 from tests.unit import report_study as study
@@ -30,7 +31,8 @@ CAPTIONS = sorted((ROOT / "analysis/report/captions").glob("*.rst"))
 
 
 def make(folder: Path, estimates: pd.DataFrame, study_settings: dict, freeze: dict) -> Path:
-    write_table(estimates, folder / "estimates.parquet", "estimates")
+    how = how_permuted(study_settings)
+    write_table(estimates, folder / "estimates.parquet", "estimates", outcomes=how)
     write_table(study.summaries(study.cohort()), folder / "summaries.parquet", "summaries")
     for name, table in zip(("waveforms", "landings", "metrics"), study.waveforms(), strict=True):
         table.to_parquet(folder / f"{name}.parquet")
