@@ -146,7 +146,7 @@ def _draw_mark(figure: Figure, mark: str) -> None:
     for line in range(lines):
         text = figure.text(
             0.5, (line + 0.5) / lines, mark, ha="center", va="center", rotation=angle,
-            fontsize=size, color=VERMILION, alpha=0.28, zorder=100, fontweight="bold",
+            fontsize=size, color=VERMILION, alpha=0.25, zorder=100, fontweight="bold",
         )  # fmt: skip
         text.set_in_layout(False)
         exempt(text, "setting")
