@@ -28,7 +28,12 @@ ATHLETE = re.compile(r"\bA\d{4}\b")
 ITEMS = ROOT / "analysis/report/checklists.yaml"
 
 
-def build(folder: Path, estimates: pd.DataFrame, settings: dict = study.STUDY) -> Path:
+def build(
+    folder: Path,
+    estimates: pd.DataFrame,
+    settings: dict = study.STUDY,
+    freeze: dict = study.FROZEN,
+) -> Path:
     how = how_permuted(settings)
     write_table(estimates, folder / "estimates.parquet", "estimates", outcomes=how)
     build_shareable(
@@ -39,7 +44,7 @@ def build(folder: Path, estimates: pd.DataFrame, settings: dict = study.STUDY) -
         study=settings,
         processing=study.PROCESSING,
         plan=study.PLAN,
-        freeze=study.FROZEN,
+        freeze=freeze,
     )
     return folder / "shareable"
 
