@@ -68,6 +68,7 @@ WORDS: dict[str, str] = {
     "axis_low_explained": "axis of the knee badly determined",
     "plate_gain_error": "gain of the plate off",
     "plate_zero_drift": "zero of the plate drifted in the session",
+    "adjusted_p_values": "p-values adjusted over the primary family",
 }
 
 ANALYSES: dict[str, str] = {

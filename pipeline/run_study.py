@@ -45,7 +45,7 @@ def _arguments(arguments: list[str] | None) -> argparse.Namespace:
 
 
 @contextmanager
-def _only_run(folder: Path) -> Iterator[None]:
+def only_run(folder: Path) -> Iterator[None]:
     """Hold a lock of the operating system, which a killed run cannot leave behind."""
     folder.mkdir(exist_ok=True)
     with (folder / "study.running").open("w") as lock:
@@ -147,7 +147,8 @@ def _generate_demo(settings: Settings, cores: int) -> None:
     )
 
 
-def _stop_if_plan_changed(settings: Settings, folder: Path) -> None:
+def stop_if_plan_changed(settings: Settings, folder: Path) -> None:
+    """End the program with what was changed in the plan since it was frozen, if anything was."""
     status = status_of(settings)
     if status.stops_a_run:
         changes = "\n".join(f"    {line}" for line in status.differences)
@@ -188,14 +189,14 @@ def _closing_lines(settings: Settings, seconds: float) -> str:
 
 
 def run(options: argparse.Namespace) -> int:
-    """Run everything; return the exit status."""
+    """Run everything by the options of the command; return the exit status."""
     started, started_at = time.monotonic(), time.time()
     settings = with_blinding(load_settings(options.settings), options.blinded)
     stop_if_other_kind(settings.results_folder, settings.study.model_dump(mode="json"))
-    _stop_if_plan_changed(settings, options.settings)
+    stop_if_plan_changed(settings, options.settings)
     print(_opening_lines(settings), end="", flush=True)
     manifest = settings.results_folder / MANIFEST
-    with _only_run(Path(".snakemake")):
+    with only_run(Path(".snakemake")):
         _generate_demo(settings, options.cores)
         _unlock(options)
         # Two calls, because the workflow engine does not look at what lies behind an `ancient`

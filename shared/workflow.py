@@ -6,7 +6,6 @@ reports what is wrong with it.
 
 from __future__ import annotations
 
-import csv
 import os
 from collections import defaultdict
 from dataclasses import dataclass, field
@@ -20,6 +19,8 @@ from shared.layout import find_table, shard_name, shard_of
 from shared.provenance import sha256_of_bytes
 from shared.settings.load import Settings, load_settings, with_blinding
 from shared.sources import ROOT, sources_of
+from shared.withdrawals import TABLE as WITHDRAWALS
+from shared.withdrawals import belongs_to, rows_of, withdrawn_athletes
 
 # Tables whose rows decide what a shard computes, and the columns it reads (empty = all).
 _ROWS_OF_A_SHARD: dict[str, tuple[str, ...]] = {
@@ -30,23 +31,6 @@ _ROWS_OF_A_SHARD: dict[str, tuple[str, ...]] = {
 
 _BENCH = "unit_calibrations"
 """Bench calibrations belong to units, not to athletes: one step computes them for all shards."""
-
-
-def _rows(path: Path | None) -> list[dict[str, str]]:
-    if path is None:
-        return []
-    if path.suffix == ".parquet":
-        import pyarrow.parquet as pq
-
-        return [{k: str(v) for k, v in row.items()} for row in pq.read_table(path).to_pylist()]
-    text = path.read_text(encoding="utf-8-sig", errors="replace").splitlines()
-    if not text:
-        return []
-    delimiter = max((",", ";", "\t"), key=text[0].count)
-    return [
-        {str(key).strip(): str(value) for key, value in row.items()}
-        for row in csv.DictReader(text, delimiter=delimiter)
-    ]
 
 
 @dataclass
@@ -81,7 +65,7 @@ class Study:
     def _bench(self) -> Shard:
         """Return the raw files of the bench calibrations and the rows that name them."""
         bench = Shard()
-        for row in _rows(find_table(self.settings.study_folder, _BENCH)):
+        for row in rows_of(find_table(self.settings.study_folder, _BENCH)):
             bench.rows.append("|".join(row.get(column, "") for column in sorted(row)))
             file = Path(self.study_folder, row.get("path", "").strip())
             if row.get("path") and file.is_file():
@@ -90,8 +74,11 @@ class Study:
 
     def _distribute(self) -> dict[str, Shard]:
         work: dict[str, Shard] = defaultdict(Shard)
+        withdrawn = withdrawn_athletes(self.settings.study_folder)
         for table, columns in _ROWS_OF_A_SHARD.items():
-            for row in _rows(find_table(self.settings.study_folder, table)):
+            for row in rows_of(find_table(self.settings.study_folder, table)):
+                if belongs_to(row, withdrawn):
+                    continue
                 number = shard_of(row.get("athlete_id", "").strip(), self.settings.study.shards)
                 shard = work[shard_name(number)]
                 used = [row.get(column, "") for column in columns or sorted(row)]
@@ -137,7 +124,8 @@ class Study:
 
     def tables(self) -> list[str]:
         """Return the study tables that exist."""
-        names = (*_ROWS_OF_A_SHARD, _BENCH, "visits", "outcomes", "exposure", "rejections")
+        people = ("visits", "outcomes", "exposure")
+        names = (*_ROWS_OF_A_SHARD, _BENCH, *people, "rejections", WITHDRAWALS)
         found = (find_table(self.settings.study_folder, name) for name in names)
         return [os.path.relpath(path) for path in found if path is not None]
 

@@ -1,148 +1,49 @@
 """Step: a bundle that reproduces the primary models in R; where R is installed, it is run.
 
-The bundle holds the rows of each model without identifiers, a script, and what this study found.
-It is data of participants all the same and stays with the team.
+The bundle holds the rows of each model without identifiers, the values drawn for their gaps, a
+script, what this study found and what its report prints. It is data of participants all the same
+and stays with the team.
 """
 
 from __future__ import annotations
 
 import shutil
-import subprocess
-import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import pandas as pd
-
-from analysis.audit.r_models import ForR, cox_for_r, mixed_for_r, refused
-from analysis.cohort.analysis_set import landmark_rows, reason_not_to_run
-from analysis.estimates import EstimateFields, Estimates, write_estimates
+from analysis.audit.r_comparison import ANALYSIS, differences_of, not_covered
+from analysis.audit.r_cox import FAMILY, cox_analyses, cox_for_r, family_for_r
+from analysis.audit.r_cox import KIND as COX
+from analysis.audit.r_files import run_r, write_bundle
+from analysis.audit.r_mixed import mixed_for_r
+from analysis.audit.r_models import FamilyForR, ForR
+from analysis.cohort.analysis_set import reason_not_to_run
+from analysis.estimates import Estimates, write_estimates
+from analysis.models.filled_cohort import read_filled_cohort
 from shared.blinding import mark_in
 from shared.tables import read_table, write_text
 
 STEP = "analysis.audit.r_bundle:r_bundle"
-ANALYSIS = "r_second_opinion"
 NO_R = "R is not installed"
-_SCRIPT = Path(__file__).with_name("models.R")
-_LONGEST_S = 600.0  # R took 3 s for 16 models; a run that hangs must end
 
 
-def _csv(table: pd.DataFrame, path: Path) -> None:
-    # 17 digits lead back to the very same number.
-    write_text(table.to_csv(index=False, float_format="%.17g", lineterminator="\n"), path)
-
-
-def write_bundle(models: Sequence[ForR], folder: Path) -> None:
-    """Write tables, list of models, expected numbers and script to a folder, made anew."""
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir(parents=True)
-    listed, expected = [], []
-    for model in models:
-        if model.reason:
-            continue
-        file = f"{model.name}.csv"
-        _csv(model.table, folder / file)
-        known = {"ties": "", "slope": "", "visits": "", **model.settings}
-        words = {k: str(v).upper() if isinstance(v, bool) else v for k, v in known.items()}
-        listed.append({"model": model.name, "kind": model.kind, "file": file, **words})
-        values = zip(model.names, model.coefficients, model.errors, strict=True)
-        for place, (term, coefficient, error) in enumerate(values, start=1):
-            expected.append(
-                {
-                    "model": model.name,
-                    "column": f"x{place}",
-                    "term": term,
-                    "coefficient": coefficient,
-                    "standard_error": error,
-                    "log_likelihood": model.log_likelihood,
-                }
-            )
-    columns = ["model", "kind", "file", "ties", "slope", "visits"]
-    _csv(pd.DataFrame(listed, columns=columns), folder / "models.csv")
-    names = ["model", "column", "term", "coefficient", "standard_error", "log_likelihood"]
-    _csv(pd.DataFrame(expected, columns=names), folder / "expected.csv")
-    write_text(_SCRIPT.read_text(encoding="utf-8"), folder / "models.R")
-
-
-def run_r(folder: Path, program: str) -> pd.DataFrame:
-    """Run the script of a bundle in a copy of it, and return R's numbers.
-
-    Raises
-    ------
-    RuntimeError
-        R ends with an error or takes too long; the text is its last line.
-    """
-    with tempfile.TemporaryDirectory() as name:
-        copy = Path(name) / "bundle"
-        shutil.copytree(folder, copy)
-        try:
-            done = subprocess.run(
-                [program, "--vanilla", "models.R"],
-                cwd=copy,
-                capture_output=True,
-                text=True,
-                timeout=_LONGEST_S,
-                check=False,
-            )
-        except subprocess.TimeoutExpired as error:
-            raise RuntimeError("R did not end in time") from error
-        file = copy / "r_numbers.csv"
-        if done.returncode or not file.is_file():
-            raise RuntimeError((done.stderr.strip().splitlines() or ["no message"])[-1])
-        return pd.read_csv(file, float_precision="round_trip")
-
-
-def compare_with_r(
-    model: ForR, by_r: pd.DataFrame, limits: Mapping[str, float], numbers: Estimates
-) -> None:
-    """Add how far R's coefficients, errors and log-likelihood of a model lie from ours."""
-    rows = by_r.loc[by_r["model"] == model.name]
-    if len(rows) != len(model.names):
-        numbers.not_run(model.subject, "R gave no estimates of this model")
-        return
-    apart = (rows["coefficient"].to_numpy() - model.coefficients) / model.errors
-    errors = rows["standard_error"].to_numpy() / model.errors - 1.0
-    likelihood = float(rows["log_likelihood"].iloc[0]) - model.log_likelihood
-    relative = likelihood / max(abs(model.log_likelihood), 1.0)
-    fields: EstimateFields = {"note": str(rows["version"].iloc[0])}
-    largest = float(apart[np.argmax(np.abs(apart))])
-    largest_error = float(errors[np.argmax(np.abs(errors))])
-    kind, subject = model.kind, model.subject
-    for quantity, value, unit in (
-        ("largest_difference_in_standard_errors", largest, "standard errors"),
-        ("largest_relative_difference_of_standard_error", largest_error, "share"),
-        ("relative_difference_of_log_likelihood", relative, "share"),
-        ("coefficient_limit", limits[f"{kind}_coefficient"], "standard errors"),
-        ("log_likelihood_limit", limits[f"{kind}_log_likelihood"], "share"),
-    ):
-        numbers.add(subject, "all", quantity, value, unit=unit, **fields)
-    within = abs(largest) <= limits[f"{kind}_coefficient"]
-    within = within and abs(relative) <= limits[f"{kind}_log_likelihood"]
-    numbers.add(subject, "all", "passed", float(within), unit="1 = passed, 0 = failed", **fields)
-
-
-def r_numbers(models: Sequence[ForR], folder: Path, limits: Mapping[str, float]) -> Estimates:
-    """Return the comparison with R of all models of a bundle, or why there is none."""
+def r_numbers(
+    models: Sequence[ForR], family: FamilyForR, folder: Path, limits: Mapping[str, float]
+) -> Estimates:
+    """Return how far R lies from each model of a bundle, or why it was not compared."""
     numbers = Estimates(ANALYSIS)
     for model in models:
         if model.reason:
             numbers.not_run(model.subject, model.reason)
-    usable = [model for model in models if not model.reason]
-    if not usable:
+    used = [model for model in models if not model.reason]
+    if not used:
         return numbers
     program = shutil.which("Rscript")
     if program is None:
         numbers.not_run("all", NO_R)
         return numbers
-    try:
-        by_r = run_r(folder, program)
-    except RuntimeError as error:
-        numbers.not_run("all", f"R failed: {error}")
-        return numbers
-    for model in usable:
-        compare_with_r(model, by_r, limits, numbers)
+    differences_of(used, family, run_r(folder, program), limits, numbers)
     return numbers
 
 
@@ -150,6 +51,10 @@ def r_bundle(
     *,
     metrics: Path,
     cohort: Path,
+    filled: Path,
+    imputation: Path,
+    hazard_ratios: Path,
+    limb_differences: Path,
     bundle: Path,
     estimates: Path,
     plan: dict[str, Any],
@@ -160,20 +65,43 @@ def r_bundle(
 
     Parameters
     ----------
+    hazard_ratios, limb_differences
+        Estimates that the report prints.
     bundle
         Folder that is made anew.
     """
-    people = read_table(cohort)
-    reason = reason_not_to_run(freeze)
-    cox = (
-        [refused(("cox", outcome), "cox", reason) for outcome in plan["primary_outcomes"]]
-        if reason
-        else list(cox_for_r(landmark_rows(people), plan))
+    cox_rows = read_table(hazard_ratios)
+    if reason := reason_not_to_run(freeze):
+        cox = [
+            ForR((analysis, outcome), COX, reason=reason)
+            for analysis in cox_analyses(plan)
+            for outcome in plan["primary_outcomes"]
+        ]
+        family = FamilyForR(FAMILY, plan["multiplicity"], 0, reason)
+    else:
+        whole = read_filled_cohort(cohort, filled, imputation)
+        cox = list(cox_for_r(whole, cox_rows, plan))
+        family = family_for_r(cox, cox_rows, plan)
+    mixed = mixed_for_r(
+        read_table(metrics),
+        read_table(cohort),
+        read_table(limb_differences),
+        plan,
+        study["clearance_visit"],
     )
-    mixed = mixed_for_r(read_table(metrics), people, plan, study["clearance_visit"])
-    models = [*cox, *mixed]
-    write_bundle(models, bundle)
+    models, limits = [*cox, *mixed], plan["audit"]["r_bundle"]
+    write_bundle(models, family, limits, bundle)
     if words := mark_in(cohort):
         write_text(f"{words}.\n", bundle / "BLINDED.txt")
-    numbers = r_numbers(models, bundle, plan["audit"]["r_bundle"])
-    write_estimates(estimates, numbers, step=STEP, inputs={"metrics": metrics, "cohort": cohort})
+    numbers = r_numbers(models, family, bundle, limits)
+    if any(row["quantity"] == "passed" for row in numbers.rows()):
+        not_covered(numbers, plan)
+    inputs = {
+        "metrics": metrics,
+        "cohort": cohort,
+        "filled": filled,
+        "imputation": imputation,
+        "hazard_ratios": hazard_ratios,
+        "limb_differences": limb_differences,
+    }
+    write_estimates(estimates, numbers, step=STEP, inputs=inputs)

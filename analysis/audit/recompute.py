@@ -126,6 +126,8 @@ def step_of(part: str) -> str:
 _ELSEWHERE = {
     "filled": "tables/filled_values",
     "imputation": "models/impute_cohort",
+    "hazard_ratios": "models/cox_models",
+    "limb_differences": "models/limb_differences",
     "native_summaries": "native_rate/tables/summaries",
 }
 """Inputs that lie elsewhere, or under another name, than the tables of the same name."""

@@ -35,6 +35,14 @@ EXPLANATIONS = {
 }
 """Reasons for leaving an athlete out, in the order in which they are asked."""
 
+WITHDREW_CONSENT = "withdrew consent"
+
+LEFT_OUT = {
+    WITHDREW_CONSENT: "consent was withdrawn, and with it every file made of the athlete's data",
+    **EXPLANATIONS,
+}
+"""All reasons in the order of the flow; of those who withdrew there is a count and nothing else."""
+
 _ENDS_OF_RISK = ("graft_rupture", "contralateral_tear", "other_knee_injury", "end_of_sport")
 
 _ATHLETE_COLUMNS = (

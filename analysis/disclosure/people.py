@@ -7,7 +7,7 @@ from typing import Any
 
 import pandas as pd
 
-from analysis.cohort.landmark import EXPLANATIONS
+from analysis.cohort.landmark import LEFT_OUT
 from analysis.disclosure.tally import Tally
 from analysis.estimates import address_part, rows_of
 
@@ -47,7 +47,9 @@ def _add_flow(tally: Tally, estimates: pd.DataFrame, plan: dict[str, Any]) -> No
             tally.add(name, row["estimate"], (row["number_id"], "estimate"))
     tally.adds_up("enrolled", [*_starting(tally, "excluded/"), LANDMARK])
     before = "enrolled"
-    for reason in map(address_part, EXPLANATIONS):
+    for reason in map(address_part, LEFT_OUT):
+        if f"remaining/{reason}" not in tally.counts:  # withdrawals: not every study has a table
+            continue
         tally.adds_up(before, [f"remaining/{reason}", f"excluded/{reason}"])
         before = f"remaining/{reason}"
     tally.adds_up(before, [LANDMARK])

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from analysis.cohort.landmark import EXPLANATIONS
+from analysis.cohort.landmark import LEFT_OUT
 from analysis.cohort.outcomes import CAUSES, HORIZON
 from analysis.estimates import number_id
 from analysis.figures.style import (
@@ -83,7 +83,7 @@ def flow_stages(
     """Return the boxes of the diagram from the counts of the analysis `flow`."""
     flow = estimates.loc[estimates["analysis"] == "flow"]
     excluded = flow.loc[flow["subject"] == "excluded"]
-    reasons = _in_order(excluded["term"], [*EXPLANATIONS])
+    reasons = _in_order(excluded["term"], [*LEFT_OUT])
     ends = flow.loc[flow["subject"] == "ended_with"]
     events = _in_order(ends.loc[ends["quantity"] == "count", "term"], [*CAUSES, HORIZON])
     predictors = {item["name"]: item["label"] for item in [*plan["primary"], *plan["exploratory"]]}

@@ -20,7 +20,7 @@ from analysis.estimates import EstimateFields, Estimates
 from analysis.models.cox_design import CoxDesign, cox_design
 from analysis.models.cox_fit import sample_of
 from analysis.models.cox_rows import add_hazard_ratio
-from analysis.models.cox_specifications import too_few
+from analysis.models.events_needed import too_few
 from analysis.models.filled_cohort import COMPLETE_CASES
 from analysis.models.term_inference import wald
 from analysis.survival.cox import CoxFit, fit_cox

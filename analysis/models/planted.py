@@ -11,7 +11,12 @@ from analysis.cohort.analysis_set import reason_not_to_run
 from analysis.estimates import Estimates, write_estimates
 from analysis.models.filled_cohort import read_filled_cohort
 from analysis.models.planted_effects import effect_numbers, predictor_numbers
-from analysis.models.planted_signals import found_pairs, metric_numbers, nuisance_numbers
+from analysis.models.planted_signals import (
+    found_pairs,
+    metric_numbers,
+    nuisance_numbers,
+    of_athletes,
+)
 from analysis.survival.errors import SurvivalDataError
 from shared.tables import read_table
 
@@ -57,6 +62,7 @@ def compare_with_truth(
             effect_rows = effect_numbers(whole, truth, read_table(effects), known, plan)
         except SurvivalDataError as error:
             effect_rows.not_run("all", str(error))
+    nuisances = of_athletes(read_table(truth_nuisances), people["athlete_id"])
     pairs = found_pairs(files, read_table(landings), values, people)
     inputs = {
         "effects": effects,
@@ -75,7 +81,7 @@ def compare_with_truth(
         effect_rows,
         predictor_numbers(people, truth, plan),
         metric_numbers(values, read_table(truth_landings)),
-        nuisance_numbers(read_table(truth_nuisances), pairs, files),
+        nuisance_numbers(nuisances, pairs, files),
         step=STEP,
         inputs=inputs | {f"found_{number}": path for number, path in enumerate(found)},
     )

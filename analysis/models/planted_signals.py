@@ -75,6 +75,11 @@ def trial_of(recording_id: str) -> str:
     return ".".join(recording_id.split(".")[:TRIAL_PARTS])
 
 
+def of_athletes(nuisances: pd.DataFrame, athletes: pd.Series) -> pd.DataFrame:
+    """Return the planted nuisances of these athletes: the truth also knows who withdrew consent."""
+    return nuisances.loc[nuisances["id"].str.split(".").str[0].isin(athletes)]
+
+
 def found_pairs(
     recordings: pd.DataFrame, landings: pd.DataFrame, metrics: pd.DataFrame, cohort: pd.DataFrame
 ) -> set[tuple[str, str]]:

@@ -15,7 +15,7 @@ from analysis.competing.fine_gray import FineGrayFit, fit_fine_gray
 from analysis.estimates import EstimateFields, Estimates
 from analysis.models.cox_design import CoxDesign
 from analysis.models.cox_rows import term_fields
-from analysis.models.cox_specifications import too_few
+from analysis.models.events_needed import too_few
 from analysis.models.term_inference import wald
 from analysis.survival.errors import SurvivalDataError
 

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from analysis.labels import sentence_case
 from analysis.report.numerals import NO_BREAK_SPACE
 
 
@@ -38,3 +39,7 @@ class Context:
     def power(self) -> str:
         """The power behind detectable hazard ratios, as text."""
         return f"{100 * self.plan['power']:g}{NO_BREAK_SPACE}%"
+
+    def outcome_label(self, outcome: str) -> str:
+        """The label of an outcome of the plan, as a heading."""
+        return sentence_case(self.plan["outcomes"][outcome]["label"])

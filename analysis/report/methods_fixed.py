@@ -39,7 +39,9 @@ FIXED: dict[str, str] = {
     ),
     "second_opinion": ("The models were fitted a second time by a general-purpose library."),
     "second_opinion_by_r": (
-        "R fitted the primary models and those of the limb difference once more."
+        "R fitted the primary models once more, each completed data set by itself where gaps were "
+        "filled in, pooled them by Rubin's rules of its own, and fitted those of the limb "
+        "difference."
     ),
     "rederived": (
         "A share of the landings, drawn by a seed, was measured a second time from the raw files "

@@ -34,9 +34,13 @@ rule compare_with_r:
     input:
         metrics=rules.collect.output.metrics_table,
         cohort=rules.build_cohort.output.cohort,
+        filled=rules.impute_cohort.output.filled,
+        imputation=rules.impute_cohort.output.estimates,
+        hazard_ratios=rules.cox_models.output.estimates,
+        limb_differences=rules.limb_differences.output.estimates,
         code=[
             *code_of("analysis.audit.r_bundle:r_bundle"),
-            *project_files("analysis/audit/models.R"),
+            *project_files("analysis/audit/in_r/*.R"),
         ],
     output:
         bundle=directory(f"{RESULTS}/r_bundle"),

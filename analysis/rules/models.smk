@@ -9,6 +9,7 @@ EXCLUSIONS = [
 rule flow_diagram:
     input:
         cohort=rules.build_cohort.output.cohort,
+        withdrawals=rules.check_study.output.withdrawals,
         code=code_of("analysis.models.flow:flow_diagram"),
     output:
         estimates=f"{RESULTS}/models/flow_diagram.parquet",

@@ -34,6 +34,7 @@ use rule collect as collect_native_rate with:
             for table in SHARD_TABLES
         },
         rejections=[path for path in STUDY.tables() if "rejections." in path],
+        withdrawals=[path for path in STUDY.tables() if "withdrawals." in path],
         code=code_of("pipeline.extraction.collect:collect"),
     output:
         **{

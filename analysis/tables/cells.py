@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
+from typing import Any
 
 from analysis.figures.forest_plot import LIMITS
-from analysis.report.ledger import Ledger
+from analysis.labels import sentence_case
+from analysis.report.ledger import Exempt, Ledger
 from analysis.report.numerals import NO_BREAK_SPACE
 from analysis.tables.journal import Cell, Part, with_interval
 
@@ -24,6 +27,16 @@ def interval_cell(ledger: Ledger, address: str, style: str) -> Cell:
 def interval_cell_or_word(ledger: Ledger, address: str, style: str, word: str = "not run") -> Cell:
     """Return an estimate with its interval, or a word where there is no such estimate."""
     return interval_cell(ledger, address, style) if ledger.holds(address) else word
+
+
+def number_or_word(ledger: Ledger, address: str, style: str, field: str = "estimate") -> Cell:
+    """Return a number without interval, or "not run" where there is no such estimate."""
+    return ledger.number(address, style, field=field) if ledger.holds(address) else "not run"
+
+
+def predictor_label(predictor: Mapping[str, Any]) -> Exempt:
+    """Return the label of a predictor of the plan, as the first cell of its row."""
+    return Exempt(sentence_case(predictor["label"]), "name")
 
 
 def p_cell(ledger: Ledger, address: str) -> Cell:

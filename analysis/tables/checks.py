@@ -46,7 +46,7 @@ def build_checks(context: Context, ledger: Ledger) -> JournalTable:
     labels = {p["name"]: sentence_case(p["label"]) for p in context.predictors}
     lines: list[Row] = []
     for outcome, of_outcome in primary.groupby("outcome", sort=False):
-        heading = sentence_case(context.plan["outcomes"][outcome]["label"])
+        heading = context.outcome_label(outcome)
         lines.append(Row(((heading, *_per_parameter(ledger, str(outcome))),)))
         lines += [_check_row(ledger, row, labels[row["term"]]) for _, row in of_outcome.iterrows()]
     return JournalTable(

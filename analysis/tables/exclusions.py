@@ -49,7 +49,8 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
         ("Reason", "All", *context.sites.values()),
         tuple(rows),
         notes=(
-            "Nothing is deleted: excluded rows stay in their tables with the reason, and the "
+            "Nothing is deleted (but for athletes who withdrew consent, of whom the flow holds a "
+            "count): excluded rows stay in their tables with the reason, and the "
             "models use exactly the rest. A value may be excluded for more than one reason.",
         ),
         absent="nothing was excluded",

@@ -70,7 +70,7 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
     labels = {p["name"]: sentence_case(p["label"]) for p in context.predictors}
     lines: list[Row] = []
     for outcome, of_outcome in rows.groupby("outcome", sort=False):
-        heading = sentence_case(context.plan["outcomes"][outcome]["label"])
+        heading = context.outcome_label(outcome)
         lines.append(Row(((heading, *_detectable(ledger, str(outcome))),)))
         for _, of_term in of_outcome.groupby("term", sort=False):
             addresses = dict(zip(of_term["kind"], of_term["number_id"], strict=True))

@@ -5,14 +5,13 @@ from __future__ import annotations
 import math
 
 from analysis.estimates import number_id
-from analysis.labels import sentence_case
 from analysis.models.filled_cohort import FILLED_IN, GAPS
 from analysis.models.shifted_cox import SHIFTED, shift_word
 from analysis.report.context import Context
-from analysis.report.ledger import Exempt, Ledger, setting
+from analysis.report.ledger import Ledger, setting
 from analysis.report.missing_data import handling_address
 from analysis.report.numerals import MINUS, NO_BREAK_SPACE
-from analysis.tables.cells import interval_cell
+from analysis.tables.cells import interval_cell, predictor_label
 from analysis.tables.journal import Cell, JournalTable, Part, Row
 
 TITLE = "Missing and clipped metrics filled in, and complete cases"
@@ -65,7 +64,7 @@ def _rows(context: Context, ledger: Ledger, outcome: str) -> list[Row]:
         rows.append(
             Row(
                 (
-                    Exempt(sentence_case(predictor["label"]), "name"),
+                    predictor_label(predictor),
                     _gaps(ledger, name),
                     interval_cell(ledger, imputed, "ratio"),
                     _information(ledger, imputed),
@@ -141,7 +140,7 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
     for outcome in context.plan["primary_outcomes"]:
         found = _rows(context, ledger, outcome)
         if found:
-            rows.append(Row((sentence_case(context.plan["outcomes"][outcome]["label"]),)))
+            rows.append(Row((context.outcome_label(outcome),)))
             rows += found
     return JournalTable(
         "imputation",

@@ -8,7 +8,7 @@ from analysis.models.native_rate import ANALYSIS, COX
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, setting
 from analysis.report.missing_data import handling_address
-from analysis.tables.cells import interval_cell
+from analysis.tables.cells import interval_cell, predictor_label
 from analysis.tables.journal import Cell, JournalTable, Row
 
 TITLE = "Primary models at the common and at the native sampling rate"
@@ -31,7 +31,7 @@ def _rows(context: Context, ledger: Ledger, outcome: str) -> list[Row]:
             continue
         ratios = [interval_cell(ledger, address, "ratio") for address in addresses]
         changes = [_change(ledger, name, site) for site in context.study["sites"]]
-        rows.append(Row((Exempt(sentence_case(predictor["label"]), "name"), *ratios, *changes)))
+        rows.append(Row((predictor_label(predictor), *ratios, *changes)))
     return rows
 
 
@@ -41,7 +41,7 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
     for outcome in context.plan["primary_outcomes"]:
         found = _rows(context, ledger, outcome)
         if found:
-            rows.append(Row((sentence_case(context.plan["outcomes"][outcome]["label"]),)))
+            rows.append(Row((context.outcome_label(outcome),)))
             rows += found
     sites = [
         Exempt(f"Change at {sentence_case(site['label'])}, SD", "name")

@@ -48,7 +48,7 @@ def build_effects(context: Context, ledger: Ledger) -> JournalTable:
         )
         lines = [row for row in found if row is not None]
         if lines:
-            heading = sentence_case(context.plan["outcomes"][outcome]["label"])
+            heading = context.outcome_label(outcome)
             rows += [Row((heading,)), *lines]
     return JournalTable(
         "planted",

@@ -5,16 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from analysis.estimates import number_id
-from analysis.labels import sentence_case
 from analysis.models.calibrated_cox import COMPLETE
 from analysis.models.cox_e_values import ANALYSIS as E_VALUE
 from analysis.models.cox_nonlinearity import ANALYSIS as NONLINEARITY
 from analysis.models.cox_sensitivity import SIMEX
 from analysis.models.cox_without_event import ANALYSIS as WITHOUT_EVENT
 from analysis.report.context import Context
-from analysis.report.ledger import Exempt, Ledger, setting
+from analysis.report.ledger import Ledger, setting
 from analysis.report.numerals import NO_BREAK_HYPHEN, NO_BREAK_SPACE
-from analysis.tables.cells import interval_cell, interval_cell_or_word
+from analysis.tables.cells import interval_cell, interval_cell_or_word, predictor_label
 from analysis.tables.journal import Cell, JournalTable, Row
 
 NOT_RUN = "not run"
@@ -94,7 +93,7 @@ def _rows(context: Context, ledger: Ledger, cells: RowOf) -> tuple[Row, ...]:
         found = [
             Row(
                 (
-                    Exempt(sentence_case(predictor["label"]), "name"),
+                    predictor_label(predictor),
                     *cells(ledger, outcome, predictor["name"]),
                 )
             )
@@ -102,7 +101,7 @@ def _rows(context: Context, ledger: Ledger, cells: RowOf) -> tuple[Row, ...]:
             if ledger.holds(_naive(outcome, predictor["name"]))
         ]
         if found:
-            rows += [Row((sentence_case(context.plan["outcomes"][outcome]["label"]),)), *found]
+            rows += [Row((context.outcome_label(outcome),)), *found]
     return tuple(rows)
 
 

@@ -64,7 +64,7 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
     for outcome in context.plan["primary_outcomes"]:
         predictors = compared(context, ledger, outcome)
         if predictors:
-            rows.append(Row((sentence_case(context.plan["outcomes"][outcome]["label"]),)))
+            rows.append(Row((context.outcome_label(outcome),)))
         for predictor in predictors:
             lines = [_row(ledger, outcome, predictor, error) for error in ERRORS]
             ran = [error for error in ERRORS if _is_corrected(ledger, outcome, predictor, error)]

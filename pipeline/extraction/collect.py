@@ -26,6 +26,7 @@ from shared.provenance import code_version, hash_of_settings, sha256_of_bytes
 from shared.schemas import schema_of
 from shared.sources import ROOT, sources_of
 from shared.tables import concatenate, write_table
+from shared.withdrawals import withdrawn_in
 
 STEP = "pipeline.extraction.collect:collect"
 
@@ -64,6 +65,7 @@ def collect(
     flagged_waveforms_table: Path,
     summaries_table: Path,
     rejections: list[Path],
+    withdrawals: list[Path],
     quality: dict[str, Any],
     waveforms_kept: dict[str, Any],
 ) -> None:
@@ -77,6 +79,8 @@ def collect(
     ----------
     rejections
         The optional study table of manual rejections: one path, or none.
+    withdrawals
+        The optional study table of withdrawals; rejections of those athletes say nothing more.
     waveforms_kept
         How many examples and flagged trials (section `waveforms` of processing.yaml).
 
@@ -86,10 +90,11 @@ def collect(
         The table of rejections cannot be used (a missing column, an unknown recording).
     """
     recording_rows = _joined(recordings, "recordings")
+    rejected = read_rejections(rejections, withdrawn_in(withdrawals))
     source_rows = _joined(metric_sources, "metric_sources")
     verdicts: list[Verdict] = [
         *duplicates(recording_rows),
-        *rejections_to_verdicts(read_rejections(rejections), recording_rows),
+        *rejections_to_verdicts(rejected, recording_rows),
     ]
     excluding = list(quality["excluding_flags"])
     recording_rows = apply_to_recordings(recording_rows, verdicts)

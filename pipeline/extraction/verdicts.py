@@ -12,6 +12,7 @@ from pipeline.quality.flags import is_valid, join_flags, split_flags
 from pipeline.reasons import Reason
 from shared.errors import Problem, StudyError
 from shared.schemas import schema_of
+from shared.withdrawals import athlete_of
 
 STEP = "collect"
 
@@ -45,8 +46,13 @@ def _read_study_table(path: Path) -> pd.DataFrame:
     )
 
 
-def read_rejections(paths: Sequence[Path]) -> pd.DataFrame:
+def read_rejections(
+    paths: Sequence[Path], withdrawn: Collection[str] = frozenset()
+) -> pd.DataFrame:
     """Read the optional study table of manual rejections (recording_id, reason).
+
+    Rows of athletes who withdrew their consent are left out: they have no recordings any more.
+    The column `row` counts as a spreadsheet does.
 
     Raises
     ------
@@ -54,7 +60,7 @@ def read_rejections(paths: Sequence[Path]) -> pd.DataFrame:
         A column is missing.
     """
     columns = ["recording_id", "reason"]
-    tables = [pd.DataFrame(columns=[*columns, "source"], dtype="object")]
+    tables = [pd.DataFrame(columns=[*columns, "source", "row"], dtype="object")]
     problems = []
     for path in paths:
         table = _read_study_table(path)
@@ -72,10 +78,12 @@ def read_rejections(paths: Sequence[Path]) -> pd.DataFrame:
             for column in columns
             if column not in table.columns
         ]
-        tables.append(table.assign(source=path.name))
+        tables.append(table.assign(source=path.name, row=range(2, len(table) + 2)))
     if problems:
         raise StudyError(problems)
-    return pd.concat(tables, ignore_index=True)
+    rows = pd.concat(tables, ignore_index=True)
+    owner = rows["recording_id"].map(athlete_of)
+    return rows.loc[~owner.isin(withdrawn)].reset_index(drop=True)
 
 
 def rejections_to_verdicts(rejections: pd.DataFrame, recordings: pd.DataFrame) -> list[Verdict]:
@@ -92,7 +100,7 @@ def rejections_to_verdicts(rejections: pd.DataFrame, recordings: pd.DataFrame) -
             "stops_study",
             "unknown_recording",
             rejections["source"].iloc[position],
-            position + 2,
+            int(rejections["row"].iloc[position]),
             "recording_id",
             repr(name),
             "the id of a recording, as in the table recordings",

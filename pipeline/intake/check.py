@@ -9,7 +9,14 @@ from typing import Any
 
 import pandas as pd
 
-from pipeline.intake import indexes, people_checks, privacy_gate, recording_checks, unit_checks
+from pipeline.intake import (
+    indexes,
+    people_checks,
+    privacy_gate,
+    recording_checks,
+    unit_checks,
+    withdrawal_checks,
+)
 from pipeline.intake.file_checks import check_files, systematic
 from pipeline.intake.permuted import permuted_tables
 from pipeline.intake.problems import at_most
@@ -73,6 +80,7 @@ def examine(
         *people_checks.check_words(tables, study),
         *people_checks.check_visits(tables, study),
         *people_checks.check_outcomes(tables, study),
+        *withdrawal_checks.check_withdrawals(tables),
         *recording_checks.check_recordings(tables, study, devices),
         *unit_checks.check_units(tables, devices),
         *privacy_gate.check_column_names(tables),
@@ -110,6 +118,7 @@ def check_study(
     outcomes: Path,
     exposure: Path,
     exclusions: Path,
+    withdrawals: Path,
     report: Path,
 ) -> None:
     """Check tables, settings, headers and sizes; write indexes, checked tables and a report.
@@ -142,6 +151,7 @@ def check_study(
         "calibration_index": (standing, calibration_index),
         "unit_calibration_index": (units, unit_calibration_index),
         "exclusions": (indexes.exclusions(index, standing), exclusions),
+        "withdrawals": (withdrawal_checks.withdrawal_counts(found.tables), withdrawals),
     }
     for name, path in zip(PEOPLE, (athletes, visits, outcomes, exposure), strict=True):
         written[name] = (_people_table(checked, name), path)

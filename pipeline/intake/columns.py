@@ -209,6 +209,22 @@ TABLES: dict[str, TableRule] = {
             optional=True,
         ),
         TableRule(
+            "withdrawals",
+            (
+                _ATHLETE,
+                ColumnRule(
+                    "raw_data",
+                    "choice",
+                    required=False,
+                    values=("kept", "deleted"),
+                    may_be_absent=True,
+                    default="kept",
+                ),
+            ),
+            ("athlete_id",),
+            optional=True,
+        ),
+        TableRule(
             "unit_calibrations",
             (
                 _UNIT,

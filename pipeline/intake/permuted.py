@@ -23,6 +23,8 @@ permutations that keep to it any is again as likely as any other.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -174,4 +176,4 @@ def permuted_tables(tables: StudyTables, study: StudySettings) -> StudyTables:
     owner = exposure["athlete_id"]
     moved = exposure.assign(athlete_id=owner.map(receivers).fillna(owner))
     changed = {"outcomes": outcomes, "exposure": moved}
-    return StudyTables(tables.tables | changed, tables.files, tables.problems)
+    return replace(tables, tables=tables.tables | changed)

@@ -13,10 +13,13 @@ import pandas as pd
 from pipeline.intake.columns import TABLES, ColumnRule, TableRule
 from pipeline.intake.problems import did_you_mean, one_of
 from pipeline.intake.table_files import read_cells
+from pipeline.intake.withdrawn import without_withdrawn
 from pipeline.readers.refusals import masked
 from shared.errors import Problem, stops
 from shared.layout import find_table
 from shared.privacy import find_identifiers
+from shared.withdrawals import TABLE as WITHDRAWALS
+from shared.withdrawals import withdrawn_athletes
 
 
 @dataclass
@@ -30,6 +33,8 @@ class StudyTables:
     tables: dict[str, pd.DataFrame] = field(default_factory=dict)
     files: dict[str, str] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
+    withdrawn: dict[str, pd.DataFrame] = field(default_factory=dict)
+    """By table: the rows of athletes who withdrew consent, as text; they are in no other table."""
 
     def __getitem__(self, name: str) -> pd.DataFrame:
         return self.tables[name]
@@ -245,7 +250,9 @@ def _empty(rule: TableRule) -> pd.DataFrame:
     )
 
 
-def _add_table(study: StudyTables, rule: TableRule, folder: Path) -> None:
+def _add_table(
+    study: StudyTables, rule: TableRule, folder: Path, withdrawn: frozenset[str]
+) -> None:
     path = find_table(folder, rule.name)
     if path is None:
         study.tables[rule.name] = _empty(rule)
@@ -259,6 +266,8 @@ def _add_table(study: StudyTables, rule: TableRule, folder: Path) -> None:
         return
     study.problems += _column_problems(cells, rule, path.name)
     cells = cells.loc[:, ~cells.columns.duplicated()].apply(lambda column: column.str.strip())
+    if rule.name != WITHDRAWALS:
+        cells, study.withdrawn[rule.name] = without_withdrawn(cells, withdrawn)
     for column in rule.columns:
         if column.may_be_absent and column.name not in cells.columns:
             cells[column.name] = ""
@@ -274,8 +283,11 @@ def _add_table(study: StudyTables, rule: TableRule, folder: Path) -> None:
 
 
 def read_study_tables(study_folder: Path) -> StudyTables:
-    """Return all study tables, typed, with every problem found inside single tables."""
-    study = StudyTables()
+    """Return all study tables, typed, with every problem found inside single tables.
+
+    Rows of athletes who withdrew their consent are dropped before anything looks at them.
+    """
+    study, withdrawn = StudyTables(), withdrawn_athletes(study_folder)
     for rule in TABLES.values():
-        _add_table(study, rule, study_folder)
+        _add_table(study, rule, study_folder, withdrawn)
     return study

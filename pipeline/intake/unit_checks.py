@@ -47,6 +47,10 @@ def _named(unit_code: str) -> str:
 def _unknown_units(tables: StudyTables) -> list[Problem]:
     calibrations, rows = tables["calibrations"], tables[TABLE]
     known = set(zip(calibrations["unit_code"], calibrations["device"], strict=True))
+    # A unit that only somebody wore who withdrew consent is a unit of the study all the same.
+    worn = tables.withdrawn.get("calibrations", calibrations.iloc[:0])
+    if {"unit_code", "device"} <= set(worn.columns):
+        known |= set(zip(worn["unit_code"], worn["device"], strict=True))
     return [
         stops(
             "unknown_unit",

@@ -69,6 +69,7 @@ rule collect:
             for table in SHARD_TABLES
         },
         rejections=[path for path in STUDY.tables() if "rejections." in path],
+        withdrawals=[path for path in STUDY.tables() if "withdrawals." in path],
         code=code_of("pipeline.extraction.collect:collect"),
     output:
         **{

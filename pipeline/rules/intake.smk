@@ -14,6 +14,7 @@ rule check_study:
         outcomes=f"{RESULTS}/intake/outcomes.parquet",
         exposure=f"{RESULTS}/intake/exposure.parquet",
         exclusions=f"{RESULTS}/intake/exclusions.parquet",
+        withdrawals=f"{RESULTS}/intake/withdrawals.parquet",
         report=report(
             f"{RESULTS}/intake/problems.txt",
             caption="../../analysis/report/captions/problems.rst",

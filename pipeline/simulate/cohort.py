@@ -33,7 +33,9 @@ from pipeline.simulate.streams import generator
 from pipeline.simulate.study_tables import write_study_tables
 from pipeline.simulate.truth import TrueValue
 from shared.errors import stop
+from shared.layout import find_table
 from shared.provenance import code_version, hash_of_settings
+from shared.withdrawals import TABLE as WITHDRAWALS
 
 Report = Callable[[str], None]
 
@@ -69,7 +71,9 @@ def _digest(settings: SimulationSettings) -> str:
 
 
 def _count_files(folder: Path) -> int:
-    return sum(len(files) for _, _, files in os.walk(folder))
+    """Count the files that the generator wrote; withdrawals are the one table that others add."""
+    count = sum(len(files) for _, _, files in os.walk(folder))
+    return count - (find_table(folder, WITHDRAWALS) is not None)
 
 
 def _read_stamp(study_folder: Path) -> dict[str, object]:

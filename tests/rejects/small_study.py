@@ -263,7 +263,7 @@ class SmallStudy:
                 name: out / f"{name}.parquet"
                 for name in (
                     *("recordings_index", "calibration_index", "unit_calibration_index"),
-                    "exclusions",
+                    *("exclusions", "withdrawals"),
                     *("athletes", "visits", "outcomes", "exposure"),
                 )
             },

@@ -11,10 +11,11 @@ from tests.rejects.bad_recordings import RECORDINGS
 from tests.rejects.bad_settings import SETTINGS
 from tests.rejects.bad_tables import TABLES
 from tests.rejects.bad_units import UNITS
+from tests.rejects.bad_withdrawals import WITHDRAWALS
 from tests.rejects.reject import Reject
 from tests.rejects.small_study import SmallStudy
 
-REJECTS = [*SETTINGS, *TABLES, *RECORDINGS, *PRIVACY, *UNITS]
+REJECTS = [*SETTINGS, *TABLES, *RECORDINGS, *PRIVACY, *UNITS, *WITHDRAWALS]
 
 
 @pytest.mark.parametrize("reject", REJECTS, ids=[reject.name for reject in REJECTS])

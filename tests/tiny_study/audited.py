@@ -94,6 +94,7 @@ def write_models(results: Path, settings: Settings) -> None:
     )
     flow_diagram(
         cohort=tables / "cohort.parquet",
+        withdrawals=intake / "withdrawals.parquet",
         estimates=models / "flow_diagram.parquet",
         plan=given["plan"],
         freeze=frozen,

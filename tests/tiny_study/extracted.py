@@ -15,18 +15,20 @@ from shared.settings.load import Settings
 
 STUDY_TABLES = (
     *("athletes", "recordings", "calibrations", "unit_calibrations"),
-    *("visits", "outcomes", "exposure"),
+    *("visits", "outcomes", "exposure", "withdrawals"),
 )
+SETTLED_WHEN_COLLECTED = ("rejections", "withdrawals")
 INTAKE = (
     *("recordings_index", "calibration_index", "unit_calibration_index"),
     *("athletes", "visits", "outcomes", "exposure"),
 )
+CHECKED = (*INTAKE, "exclusions", "withdrawals")
 
 
 def check(settings: Settings, results: Path) -> dict[str, Path]:
     """Run the intake step; return its tables by name."""
     folder = settings.study_folder
-    outputs = {name: results / "intake" / f"{name}.parquet" for name in (*INTAKE, "exclusions")}
+    outputs = {name: results / "intake" / f"{name}.parquet" for name in CHECKED}
     check_study(
         tables=[path for name in STUDY_TABLES if (path := find_table(folder, name))],
         study=settings.study.model_dump(mode="json"),
@@ -76,11 +78,11 @@ def extract(settings: Settings, results: Path) -> dict[str, pd.DataFrame]:
         )
     tables = {name: results / "tables" / f"{name}.parquet" for name in (*SHARD_TABLES, "summaries")}
     everything = tables | {"unit_calibrations": units}
-    rejections = find_table(settings.study_folder, "rejections")
+    found = {name: find_table(settings.study_folder, name) for name in SETTLED_WHEN_COLLECTED}
     collect(
         **parts,
         **{f"{name}_table": path for name, path in tables.items()},
-        rejections=[rejections] if rejections else [],
+        **{name: [path] if path else [] for name, path in found.items()},
         quality=processing["quality"],
         waveforms_kept=processing["waveforms"],
     )

@@ -4,6 +4,7 @@ import hashlib
 import os
 import random
 import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -13,6 +14,10 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from pipeline.withdrawal.marks import athletes_of, marks_of
+from pipeline.withdrawal.products import engine_files, independent, made_by_workflow, remove
+from pipeline.withdrawal.scan import traces
+from pipeline.withdrawal.study_table import add_withdrawal
 from shared.layout import shard_name, shard_of
 from shared.sources import ROOT
 from shared.tables import read_table
@@ -86,6 +91,73 @@ def test_every_number_of_a_finished_study_resolves_and_comes_out_equal(finished)
     )  # fmt: skip
     assert done.returncode == 0, done.stdout[-4000:] + done.stderr
     assert done.stdout.count("estimates again, equal") >= 25
+
+
+WITHDRAWN = "A0013"
+NAMES_ITS_ATHLETES = (
+    *(f"tables/{name}.parquet" for name in (
+        "calibrations", "cohort", "estimates", "exclusions", "flagged_waveforms",
+        "force_estimates", "force_held_out", "landings", "metric_sources", "metrics",
+        "recordings", "summaries",
+    )),
+    *(f"intake/{name}.parquet" for name in (
+        "athletes", "calibration_index", "exposure", "outcomes", "recordings_index", "visits",
+    )),
+    *(f"native_rate/tables/{name}.parquet" for name in ("metrics", "recordings", "summaries")),
+    *("models/data_quality.parquet", "report/audit.html", "report/flagged.html"),
+)  # fmt: skip
+"""What must hold the code of the athlete, of whom a recording was rejected by hand."""
+
+
+def test_the_search_finds_an_athlete_in_every_file_that_must_name_one(finished):
+    folder, _ = finished
+    results, raw = folder / "demo" / "results", folder / "demo" / "study"
+    marks = marks_of(WITHDRAWN, raw, ("clearance", "follow_up"), athletes_of(raw))
+    files = sorted(path for path in results.rglob("*") if path.is_file())
+    found = list(traces(files, results, [marks]))
+    shard = f"extraction/{shard_name(shard_of(WITHDRAWN, SHARDS))}/metrics.parquet"
+    assert {*NAMES_ITS_ATHLETES, shard} <= {trace.file for trace in found}
+    # The hash of each recording that was read stands in the table of recordings.
+    known = set(read_table(results / "tables" / "recordings.parquet")["sha256"])
+    hashed = {trace.mark for trace in found if trace.file == "tables/recordings.parquet"}
+    assert len(hashed & known) > 50
+    assert hashed - {WITHDRAWN} <= set(marks.digests)
+    assert not [trace for trace in found if trace.file.startswith("report/shareable/")]
+
+
+def test_a_withdrawal_reads_only_the_shard_of_its_athlete_again(finished, tmp_path, monkeypatch):
+    """The engine says what it would do once the files that were made with the athlete are gone."""
+    # As deep as the original: the engine notes the project's files relative to the study's.
+    folder = tmp_path
+    shutil.copytree(finished[0], folder, dirs_exist_ok=True)
+    monkeypatch.chdir(folder)
+    results, raw, engine = folder / "demo/results", folder / "demo/study", Path(".snakemake")
+    made = made_by_workflow(results, engine)
+    assert {path for path in results.rglob("*") if path.is_file()} == set(made)
+    add_withdrawal(raw, WITHDRAWN)
+    sought = [marks_of(WITHDRAWN, raw, ("clearance", "follow_up"), athletes_of(raw))]
+    kept = independent(results, made, sought)
+    remove(results, engine, made, kept, sought)
+    left = [path for path in results.rglob("*") if path.is_file()]
+    assert set(left) == kept
+    assert list(traces(left, results, sought)) == []
+    assert list(traces(engine_files(results, engine), engine, sought)) == []
+
+    def ask(target: str, *more: str) -> str:
+        done = subprocess.run(
+            [
+                sys.executable, "-m", "snakemake", target, "--snakefile", str(ROOT / "Snakefile"),
+                "--cores", "1", "--config", "settings=config", *more,
+            ],
+            cwd=folder, env=environment(), check=True, capture_output=True, text=True,
+        )  # fmt: skip
+        return done.stdout + done.stderr
+
+    ask("check")  # as a run does it: two calls of the engine
+    planned = ask("study", "--dry-run")
+    shards = re.findall(r"Reading recordings, finding landings, measuring: (.+)$", planned, re.M)
+    assert shards == [shard_name(shard_of(WITHDRAWN, SHARDS))]
+    assert "Calibrating units" not in planned
 
 
 def kill_after(folder: Path, seconds: float) -> bool:

@@ -11,6 +11,7 @@ import pandas as pd
 import yaml
 
 from shared.settings.plan import PlanSettings
+from shared.tables import empty_table, write_table
 
 ROOT = Path(__file__).resolve().parents[2]
 FROZEN = {"status": "frozen", "hash": "0" * 64}
@@ -156,7 +157,6 @@ def write_study(
 ) -> dict[str, Path]:
     """Write study tables and summaries; return their paths by name."""
     from shared.schemas import schema_of
-    from shared.tables import write_table
 
     ids = people["athlete_id"]
     visits = pd.DataFrame({"athlete_id": ids, "visit": "clearance", "days_since_surgery": 270.0})
@@ -185,8 +185,9 @@ def build(
     from analysis.models.impute_cohort import impute_cohort
 
     paths = write_study(folder, people, ends, metrics)
-    outputs = ("cohort", "exclusions", "filled", "imputation")
+    outputs = ("cohort", "exclusions", "filled", "imputation", "withdrawals")
     paths |= {name: folder / f"{name}.parquet" for name in outputs}
+    write_table(empty_table("withdrawals"), paths["withdrawals"], "withdrawals")
     build_cohort(
         **{
             name: paths[name]

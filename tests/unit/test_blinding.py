@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -18,7 +19,7 @@ from analysis.export.ro_crate import export_crate
 from analysis.models.planted import PERMUTED
 from analysis.report.page import render
 from analysis.tables.journal import JournalTable, Row, as_csv, as_html, with_mark
-from pipeline import run_study
+from pipeline import run_study, withdraw
 from shared.blinding import (
     KEY,
     how_permuted,
@@ -121,8 +122,8 @@ def test_only_a_blinded_run_goes_without_a_frozen_plan(tmp_path):
     assert status_of(true).status == status_of(blinded).status == "changed"
     assert "blinded" not in status_of(true).as_dict()
     with pytest.raises(SystemExit, match="changed after it was frozen"):
-        run_study._stop_if_plan_changed(true, config)
-    run_study._stop_if_plan_changed(blinded, config)
+        run_study.stop_if_plan_changed(true, config)
+    run_study.stop_if_plan_changed(blinded, config)
     assert run_study._opening_lines(true) == ""
     assert run_study._opening_lines(blinded).startswith(f"{WORDS}.\nThe plan is being changed")
     assert run_study._closing_lines(blinded, 1.0).splitlines()[-1] == WORDS
@@ -327,3 +328,17 @@ def test_planted_effects_are_not_held_against_permuted_outcomes(monkeypatch, tmp
     )  # fmt: skip
     rows = written[0].rows()
     assert [(row["quantity"], row["note"]) for row in rows] == [("not_run", PERMUTED)]
+
+
+def test_a_withdrawal_names_the_folder_of_the_other_run(tmp_path):
+    """Both folders hold measurements of the athlete; the command clears the one it was given."""
+    settings = replace(load_settings(ROOT / "config"), folder=tmp_path / "config")
+    true = settings.results_folder
+    blinded = with_blinding(settings, SEED).results_folder
+    assert withdraw._other_run(settings) == []
+    for folder in (true, blinded):
+        folder.mkdir(parents=True)
+    [line] = withdraw._other_run(settings)
+    assert "results_blinded holds a blinded run" in line
+    [line] = withdraw._other_run(with_blinding(settings, SEED))
+    assert "results holds a true run" in line

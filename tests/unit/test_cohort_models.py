@@ -36,6 +36,8 @@ def run(step, paths, folder, freeze=tables.FROZEN, name="estimates.parquet") -> 
         inputs |= {"metrics": paths["metrics"], "study": tables.study()}
     if step in WITH_GAPS:
         inputs |= {"filled": paths["filled"], "imputation": paths["imputation"]}
+    if step is flow_diagram:
+        inputs |= {"withdrawals": paths["withdrawals"]}
     if step is limb_differences:
         del inputs["freeze"]
     step(**inputs, estimates=folder / name)

@@ -164,7 +164,7 @@ def test_a_study_with_hardly_an_event_has_a_page_too(tmp_path):
             continue  # names stand in place of its codes: test_no_code_is_printed_...
         assert table.count(sentence_case(note)) == 1, note  # each reason once, for all it kept
     for analysis in refused["analysis"].unique():
-        assert analysis_words(analysis) in table.lower(), analysis
+        assert analysis_words(analysis).lower() in table.lower(), analysis
     # Whom a reason kept out stands beside it: the groups without an event, by name.
     reason = "No event of this kind"
     beside = table[table.index(reason) + len(reason) :]
