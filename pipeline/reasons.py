@@ -13,6 +13,7 @@ class Reason(StrEnum):
     NO_LANDING = "no_landing"
     INCOMPLETE_PLATE = "incomplete_plate"
     SECOND_HOP = "second_hop"
+    OTHER_PLATE_LOADED = "other_plate_loaded"
     CLIPPED = "clipped"
     CLIPPED_UNBOUNDED = "clipped_unbounded"
     GAP = "gap"
@@ -20,6 +21,7 @@ class Reason(StrEnum):
     RATE_MISMATCH = "rate_mismatch"
     SYNC_FAIL = "sync_fail"
     OWN_CLOCK = "own_clock"
+    CONTACT_MISMATCH = "contact_mismatch"
     NO_STOMP = "no_stomp"
     DRIFT = "drift_gt_5deg"
     LONG_INTEGRATION = "long_integration"
@@ -44,3 +46,7 @@ class Reason(StrEnum):
     NO_IMPACT_SPEED = "no_impact_speed"
     NO_LIMB_FORCE = "no_limb_force"
     NO_PLATE_EVENTS = "no_plate_events"
+
+
+OF_PERFORMANCE = frozenset({str(Reason.SECOND_HOP), str(Reason.OTHER_PLATE_LOADED)})
+"""What the athlete did, not a sensor: it stands against the trial whichever sensor has seen it."""

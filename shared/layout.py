@@ -19,6 +19,18 @@ SHARD_TABLES = (
 """The tables that the extraction of a shard writes."""
 
 
+BIDS_MOTION = "_motion.tsv"
+"""How the name of a file of samples ends in the open standard BIDS Motion."""
+
+
+def companions_of(path: Path) -> tuple[Path, ...]:
+    """Return the files without which a raw file cannot be read: of BIDS Motion two, else none."""
+    if not path.name.endswith(BIDS_MOTION):
+        return ()
+    stem = path.name.removesuffix(BIDS_MOTION)
+    return (path.with_name(f"{stem}_channels.tsv"), path.with_name(f"{stem}_motion.json"))
+
+
 def shard_of(athlete_id: str, shards: int) -> int:
     """Return the shard of an athlete: a stable hash of the code, the same on every machine."""
     digest = hashlib.sha256(athlete_id.encode()).digest()

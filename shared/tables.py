@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pyarrow as pa
@@ -160,6 +161,14 @@ def write_table(
 def read_table(path: Path, columns: Sequence[str] | None = None) -> pd.DataFrame:
     """Return a table; empty strings and empty values are kept apart."""
     return pq.read_table(path, columns=list(columns) if columns else None).to_pandas()
+
+
+def read_rows_of(path: Path, column: str, among: Iterable[str]) -> list[dict[str, Any]]:
+    """Return the rows of a table that have one of some words in a column; None is empty."""
+    table = pq.read_table(path, use_threads=False)
+    wanted = pa.array(sorted(among), pa.string())
+    rows: list[dict[str, Any]] = table.filter(pc.is_in(table[column], wanted)).to_pylist()
+    return rows
 
 
 def read_metadata(path: Path) -> dict[str, str]:

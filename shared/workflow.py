@@ -15,7 +15,7 @@ from typing import Any
 from shared.blinding import stop_if_other_kind
 from shared.errors import StudyError
 from shared.freeze import status_of
-from shared.layout import find_table, shard_name, shard_of
+from shared.layout import companions_of, find_table, shard_name, shard_of
 from shared.provenance import sha256_of_bytes
 from shared.settings.load import Settings, load_settings, with_blinding
 from shared.sources import ROOT, sources_of
@@ -31,6 +31,14 @@ _ROWS_OF_A_SHARD: dict[str, tuple[str, ...]] = {
 
 _BENCH = "unit_calibrations"
 """Bench calibrations belong to units, not to athletes: one step computes them for all shards."""
+
+
+def _files(path: Path) -> list[str]:
+    """Return a raw file and what belongs to it, as far as they exist.
+
+    A missing file is for intake to report, with all other problems.
+    """
+    return [str(file) for file in (path, *companions_of(path)) if file.is_file()]
 
 
 @dataclass
@@ -67,9 +75,8 @@ class Study:
         bench = Shard()
         for row in rows_of(find_table(self.settings.study_folder, _BENCH)):
             bench.rows.append("|".join(row.get(column, "") for column in sorted(row)))
-            file = Path(self.study_folder, row.get("path", "").strip())
-            if row.get("path") and file.is_file():
-                bench.raw.append(str(file))
+            if row.get("path"):
+                bench.raw += _files(Path(self.study_folder, row["path"].strip()))
         return bench
 
     def _distribute(self) -> dict[str, Shard]:
@@ -83,10 +90,8 @@ class Study:
                 shard = work[shard_name(number)]
                 used = [row.get(column, "") for column in columns or sorted(row)]
                 shard.rows.append("|".join([table, *used]))
-                # A missing file is for intake to report, with all other problems.
-                file = Path(self.study_folder, row.get("path", "").strip())
-                if row.get("path") and file.is_file():
-                    shard.raw.append(str(file))
+                if row.get("path"):
+                    shard.raw += _files(Path(self.study_folder, row["path"].strip()))
         return work
 
     @property

@@ -108,7 +108,9 @@ def plate_flights(
     """Return the times in which no plate carries anyone; contact is that of the first plate."""
     loaded = np.any([force >= level for force, level in zip(forces, levels, strict=True)], axis=0)
     hold = settings.contact_hold_s * rate_hz
-    loaded = _opened(_closed(loaded, _fewer_than(0.5 * hold)), int(np.ceil(hold - 1e-9)))
+    loaded = _opened(
+        _closed(loaded, _fewer_than(settings.contact_dip_s * rate_hz)), int(np.ceil(hold - 1e-9))
+    )
     total = np.sum(forces, axis=0)
     reach = int(np.ceil(settings.landing_peak_window_s * rate_hz)) + 1
     pairs = list(zip(forces, levels, strict=True))

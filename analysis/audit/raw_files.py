@@ -1,4 +1,4 @@
-"""Raw recordings by readers of their own: text, Parquet, C3D and MATLAB, apart from the pipeline's.
+"""Raw recordings by readers of their own, for every format, apart from the pipeline's.
 
 They read sound files only, and refuse everything else with a sentence: the pipeline has judged
 each file before, and a second opinion that mends what it reads is none.
@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.audit.c3d_file import read_c3d
+from shared.layout import companions_of
 from shared.settings.device import Channel, DeviceProfile
 from shared.units import conversion_factor
 
@@ -96,6 +97,22 @@ def _matlab_columns(path: Path, names: list[str]) -> dict[str, Signal]:
     return {name: np.asarray(content[name], float) for name in names if name in content}
 
 
+def _bids_columns(path: Path, names: list[str]) -> tuple[dict[str, Signal], float]:
+    """Return the channels that `_channels.tsv` names, and the rate of `_motion.json`."""
+    import json
+
+    import pandas as pd
+
+    channels, sidecar = companions_of(path)
+    listed = pd.read_csv(channels, sep="\t", dtype=str, keep_default_na=False)["name"].tolist()
+    exact = {"float_precision": "round_trip", "na_values": ["n/a"]}
+    table = pd.read_csv(path, sep="\t", header=None, names=listed, **exact)
+    told = json.loads(sidecar.read_text(encoding="utf-8-sig"))
+    rates = (told.get("SamplingFrequencyEffective"), told["SamplingFrequency"])
+    rate_hz = next(float(rate) for rate in rates if isinstance(rate, int | float))
+    return {name: table[name].to_numpy(float) for name in names if name in listed}, rate_hz
+
+
 def _columns(
     path: Path, profile: DeviceProfile, names: list[str]
 ) -> tuple[dict[str, Signal], float | None]:
@@ -105,6 +122,8 @@ def _columns(
         return _parquet_columns(path, names), None
     if profile.format == "matlab":
         return _matlab_columns(path, names), None
+    if profile.format == "bids_motion":
+        return _bids_columns(path, names)
     return read_c3d(path, names)
 
 

@@ -91,7 +91,11 @@ def _metric_words(metric: str, flag: str) -> str:
     entry = metrics()[metric]
     low, high = entry.range
     unit = f"{NO_BREAK_SPACE}{unit_shown(entry.unit)}" if entry.unit else ""
-    return f"{entry.label}, hard limits {low:g} to {high:g}{unit}"
+    words = f"{entry.label}, hard limits {low:g} to {high:g}{unit}"
+    if entry.limb_range is None:
+        return words
+    low, high = entry.limb_range
+    return f"{words} (of one limb {low:g} to {high:g}{unit})"
 
 
 def exclusions_of_trial(exclusions: pd.DataFrame, trial: str) -> pd.DataFrame:

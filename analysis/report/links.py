@@ -19,10 +19,9 @@ def linked(page: str) -> str:
     """Return a page whose numbers lead to the audit page, by the address in the ledger.
 
     The first of equal numbers takes that address as its own, so that the audit page leads back to
-    it. The keyboard passes over these links, whose thousands would bury all others; it reaches the
-    audit page by the link under the title. Numbers inside drawings stay as they are: a drawing is
-    one image to a screen reader, and may hold no links; the caption leads to the list of its
-    numbers.
+    it. The page's script (keyboard.js) makes each table or text one stop of the Tab key, because
+    thousands would bury all others. Numbers inside drawings stay as they are: a drawing is one
+    image to a screen reader, and may hold no links; the caption leads to the list of its numbers.
     """
     seen: set[str] = set()
 
@@ -31,8 +30,7 @@ def linked(page: str) -> str:
         own = "" if address in seen else f'id="{address}" '
         seen.add(address)
         return (
-            f'<a class="number" {own}href="{AUDIT_PAGE}#{address}" tabindex="-1" '
-            f'data-number="{address}">'
+            f'<a class="number" {own}href="{AUDIT_PAGE}#{address}" data-number="{address}">'
             f"{display}</a>"
         )
 

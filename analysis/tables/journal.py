@@ -126,7 +126,7 @@ def _cell_html(tag: str, content: Cell, numeric: bool, scope: str = "") -> Marku
 
 def _row_html(row: Row, numeric: Sequence[bool]) -> Markup:
     if row.is_heading:
-        heading = Markup('<tr class="group"><th scope="colgroup" colspan="{}">{}</th></tr>')
+        heading = Markup('<tr class="group"><th scope="rowgroup" colspan="{}">{}</th></tr>')
         return heading.format(len(numeric), _html(row.cells[0]))
     cells = [_cell_html("th", row.cells[0], False, "row")]
     cells += [
@@ -145,7 +145,11 @@ def as_html(table: JournalTable, number: int) -> str:
         _cell_html("th", name, flush, "col")
         for name, flush in zip(table.columns, numeric, strict=True)
     )
-    body = Markup("\n").join(_row_html(row, numeric) for row in table.rows)
+    body = Markup("\n").join(
+        # A group of rows is a part of its own, so that its heading is read out with each of them.
+        Markup("</tbody>\n<tbody>\n" if row.is_heading and place else "") + _row_html(row, numeric)
+        for place, row in enumerate(table.rows)
+    )
     notes = Markup("").join(Markup("<p>{}</p>").format(_html(note)) for note in table.notes)
     return str(
         Markup(_TABLE).format(

@@ -63,7 +63,7 @@ def clipping(
     clip_share_of_range: float,
     flat_top_share_of_range: float,
     flat_top_samples: int,
-    resolution: float = 0.0,
+    resolution: float | Signal = 0.0,
 ) -> Clipping:
     """Find saturated samples.
 
@@ -77,7 +77,8 @@ def clipping(
     signals
         Raw samples, shape (axes, samples), in the unit of `full_scale`.
     resolution
-        Smallest step of the converter; 0 when unknown (then only equal neighbours are flat).
+        Smallest step of the converter, of all axes or of each, shape (axes,); 0 when unknown (then
+        only equal neighbours are flat).
     """
     magnitude = np.abs(signals)
     mask = magnitude >= clip_share_of_range * full_scale
@@ -85,9 +86,9 @@ def clipping(
     if not high.any():
         return Clipping(mask, rate_hz)
     # A constant step in a signal of `resolution` 0 is an equal neighbour up to rounding.
-    step = max(2.0 * resolution, 1e-9 * full_scale)
+    steps = np.broadcast_to(np.maximum(np.multiply(2.0, resolution), 1e-9 * full_scale), len(high))
     for axis in np.flatnonzero(high.any(axis=1)):
-        flat = (np.abs(np.diff(signals[axis])) < step) & high[axis, 1:] & high[axis, :-1]
+        flat = (np.abs(np.diff(signals[axis])) < steps[axis]) & high[axis, 1:] & high[axis, :-1]
         for first, end in zip(*spells(flat), strict=True):
             if end - first + 1 >= flat_top_samples:  # n flat steps join n + 1 samples
                 mask[axis, first : end + 1] = True

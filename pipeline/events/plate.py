@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.calibration.stillness import Window, moving_mean, window_samples
+from pipeline.calibration.stillness import Window, mean_and_sd, moving_mean, window_samples
 from pipeline.events.phases import Event, FlightPhase
 from pipeline.filtering.sampled import crossing_position
 from pipeline.filtering.spells import spells, spells_bridging
@@ -61,7 +61,7 @@ def empty_plate(
         return None
     lowest = int(np.argmin(moving_mean(force, width)))
     still = force[lowest : lowest + width]
-    mean, spread = float(still.mean()), float(still.std())
+    mean, spread = mean_and_sd(still)
     if abs(mean) > largest_offset_n or spread > largest_offset_n:
         return None
     margin = max(force_threshold_n, force_threshold_sd * spread)
@@ -70,8 +70,7 @@ def empty_plate(
     first, end = int(starts[longest]), int(ends[longest])
     quarter = (end - first) // 4
     window = Window(first + quarter, max(end - quarter - 1, first + quarter))
-    empty = force[window.samples]
-    return EmptyPlate(float(empty.mean()), float(empty.std()), window)
+    return EmptyPlate(*mean_and_sd(force[window.samples]), window)
 
 
 def contact_threshold(
@@ -90,6 +89,7 @@ def plate_flights(
     rate_hz: float,
     *,
     contact_hold_s: float,
+    contact_dip_s: float,
     unloaded_before_contact_s: float,
     minimum_flight_s: float,
     landing_peak_window_s: float,
@@ -98,7 +98,7 @@ def plate_flights(
 
     Contact is the first sample at or above the threshold on any plate, held for `contact_hold_s`,
     after `unloaded_before_contact_s` without load. A stiff plate rings at the impact, so dips
-    shorter than half of that hold do not interrupt it. Take-off is the sample after the last one
+    shorter than `contact_dip_s` do not interrupt it. Take-off is the sample after the last one
     at or above the threshold, seen backward from the middle of the flight. Loads shorter than
     `contact_hold_s` (a brush, ringing after take-off) are neither. With two plates the contact is
     that of the first limb and the take-off that of the last. Positions are interpolated on the
@@ -116,8 +116,8 @@ def plate_flights(
     forces = np.atleast_2d(forces)
     levels = np.asarray(thresholds_n, dtype=np.float64)[:, None]
     loaded = np.logical_or.reduce(forces >= levels, axis=0)
-    starts, ends = _unloaded_spells(loaded, contact_hold_s * rate_hz)
-    total = forces.sum(axis=0)
+    starts, ends = _unloaded_spells(loaded, contact_hold_s * rate_hz, contact_dip_s * rate_hz)
+    samples, search = len(loaded), math.ceil(landing_peak_window_s * rate_hz)
     phases = []
     for first, end in zip(starts.tolist(), ends.tolist(), strict=True):
         if end - first < minimum_flight_s * rate_hz:
@@ -126,16 +126,16 @@ def plate_flights(
         if first > 0:
             takeoff = Event(first, _last_crossing(forces, thresholds_n, first))
         contact, peak = None, 0.0
-        if end < len(total) and end - first >= unloaded_before_contact_s * rate_hz:
+        if end < samples and end - first >= unloaded_before_contact_s * rate_hz:
             contact = Event(end, _first_crossing(forces, thresholds_n, end))
-            peak = float(total[end : end + math.ceil(landing_peak_window_s * rate_hz) + 1].max())
+            peak = float(forces[:, end : end + search + 1].sum(axis=0).max())
         phases.append(FlightPhase(takeoff, contact, peak))
     return tuple(phases)
 
 
-def _unloaded_spells(loaded: NDArray[np.bool_], hold: float) -> tuple[Indices, Indices]:
-    """Return starts and ends of what lies between the loads that hold for `hold` samples."""
-    starts, ends = spells_bridging(loaded, 0.5 * hold)
+def _unloaded_spells(loaded: NDArray[np.bool_], hold: float, dip: float) -> tuple[Indices, Indices]:
+    """Return starts and ends of what lies between loads of `hold` samples, shorter dips joined."""
+    starts, ends = spells_bridging(loaded, dip)
     held = ends - starts >= hold
     firsts = np.concatenate(([0], ends[held]))
     lasts = np.concatenate((starts[held], [len(loaded)]))

@@ -182,6 +182,8 @@ def stomp_lag(
     other: Shock,
     first_s: float,
     settings: Synchronisation,
+    *,
+    beside_s: float = 0.0,
 ) -> StompLag | Refused:
     """Find the lag of a recording behind the reference, or say why there is none to be found.
 
@@ -189,12 +191,15 @@ def stomp_lag(
     ----------
     first_s
         Where the window of `search_s` begins, from the reference's first sample.
+    beside_s
+        Where the reference's first sample lies in the other recording, as far as is known; the lag
+        is sought, and counted, from there.
     """
     step = 1.0 / settings.grid_hz
     size = round(settings.search_s * settings.grid_hz)
     reach = round(settings.largest_lag_s * settings.grid_hz)
     fixed = reference.at(first_s + step * np.arange(size))
-    sliding = other.at(first_s + step * np.arange(-reach, size + reach))
+    sliding = other.at(beside_s + first_s + step * np.arange(-reach, size + reach))
     correlations = _correlations(fixed, sliding)
     best = int(np.argmax(correlations))
     highest = float(correlations[best])

@@ -14,7 +14,7 @@ from typing import Any
 from pipeline.extraction.observe import Landings, Observed
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.trials import SharedClocks, Trial
-from pipeline.reasons import Reason
+from pipeline.reasons import OF_PERFORMANCE, Reason
 
 
 def shared_clocks_of(study: Mapping[str, Any]) -> dict[str, SharedClocks]:
@@ -54,29 +54,14 @@ def by_clock(trial: Trial) -> tuple[Trial, ...]:
     )
 
 
-def _lags(observed: Observed) -> list[float]:
-    """Return contact by waist minus contact by plate of the landings that both have seen, in s."""
-    lags = []
-    for key, by_waist in observed.waist_landings.items():
-        by_plate = observed.plate_landings.get(key)
-        seconds = [x.seconds(x.contact) for x in (by_waist, by_plate) if x is not None]
-        found = [contact_s for contact_s in seconds if contact_s is not None]
-        if len(found) == 2:
-            lags.append(found[0] - found[1])
-    return lags
+def waist_on_own_clock(observed: Observed) -> Trial | None:
+    """Return the trial with the waist unit off its clock; None where it cannot be.
 
-
-def split_where_contacts_disagree(observed: Observed, largest_difference_s: float) -> Trial | None:
-    """Return the trial with the waist unit off its clock, where the contacts say so; else None.
-
-    Every landing that plate and waist unit have both seen must lie further apart than a shock
-    takes to the waist: one alone is a contact that was found wrong. Devices that were declared to
-    share their clock stay together.
+    Devices that were declared to share their clock leave it together, and none leaves the plates
+    with which it was declared to share it.
     """
-    lags, trial = _lags(observed), observed.trial
-    if observed.plates is None or observed.waist is None or not lags:
-        return None
-    if min(abs(lag_s) for lag_s in lags) <= largest_difference_s:
+    trial = observed.trial
+    if observed.plates is None or observed.waist is None:
         return None
     away = clock_of(observed.waist.signals.device, trial.shared_clocks)
     if observed.plates.signals.device in away:
@@ -91,23 +76,30 @@ def split_where_contacts_disagree(observed: Observed, largest_difference_s: floa
 
 
 def refuse_across_clocks(parts: Sequence[Observed]) -> tuple[Observed, ...]:
-    """Mark the landings of a clock that nothing on it can time, but that another clock has seen."""
+    """Mark the landings of a clock that nothing on it can time, but that another clock has seen.
+
+    What the plates saw the athlete do wrong in a landing stands against it on every clock.
+    """
     if len(parts) == 1:
         return tuple(parts)
+    done: dict[int, frozenset[str]] = {}
+    for part in parts:
+        for (number, _), landing in part.plate_landings.items():
+            done[number] = done.get(number, frozenset()) | (OF_PERFORMANCE & landing.flags)
     seen = {
         number
         for part in parts
         for (number, _), landing in part.chosen.items()
         if landing.contact is not None
     }
-    return tuple(replace(part, chosen=_marked(part.chosen, seen)) for part in parts)
+    return tuple(replace(part, chosen=_marked(part.chosen, seen, done)) for part in parts)
 
 
-def _marked(chosen: Landings, seen: set[int]) -> Landings:
+def _marked(chosen: Landings, seen: set[int], done: Mapping[int, frozenset[str]]) -> Landings:
     refused = frozenset({str(Reason.SYNC_FAIL)})
     return {
-        (number, side): replace(landing, flags=refused)
+        (number, side): replace(landing, flags=refused | done.get(number, frozenset()))
         if landing.signals is None and number in seen
-        else landing
+        else replace(landing, flags=landing.flags | done.get(number, frozenset()))
         for (number, side), landing in chosen.items()
     }

@@ -46,12 +46,13 @@ def in_intervals(curve: Curve, step_s: float, from_s: float, until_s: float) -> 
     signals = curve.signals
     places = np.arange(len(curve.signal)) + curve.first_slot
     times = signals.start_s + places / signals.rate_hz
-    inside = (times >= from_s) & (times <= until_s)
-    if not inside.any():
+    first, end = np.searchsorted(times, from_s), np.searchsorted(times, until_s, side="right")
+    if first >= end:
         return None
+    inside = slice(first, end)
     values = curve.signal[inside]
     numbers = np.floor(times[inside] / step_s + _EDGE).astype(np.int64)
-    starts = np.flatnonzero(np.diff(numbers, prepend=numbers[0] - 1))
+    starts = np.concatenate(([0], np.flatnonzero(numbers[1:] != numbers[:-1]) + 1))
     bridged = np.zeros(len(curve.signal), dtype=np.bool_)
     recorded = signals.as_recorded
     for gap in recorded.gaps:

@@ -60,4 +60,5 @@ def _at_rate(signals: Signals, ratio: Fraction, channels: list[str]) -> Signals:
         gaps=(),
         slots=None,
         recorded=recorded,
+        largest={},  # a filter may overshoot
     )

@@ -11,7 +11,7 @@ from pipeline.extraction.tasks import LANDINGS, seen_by_body_worn_units
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import SideLanding
 from pipeline.extraction.waist import Waist, read_reference, read_waist, waist_landings
-from pipeline.reasons import Reason
+from pipeline.reasons import OF_PERFORMANCE, Reason
 from shared.settings.processing import ProcessingSettings
 
 Landings = dict[tuple[int, str], SideLanding]
@@ -89,6 +89,9 @@ def _choose(
         body = (
             whole or found or [replace(x, event_source="none") for x in candidates[:1]] or [nothing]
         )[0]
+        # A plate that does not give the events has still seen what the athlete did.
+        if key in plate and (seen := OF_PERFORMANCE & plate[key].flags):
+            body = replace(body, flags=body.flags | seen)
         chosen[key] = body
         for side in _limbs_seen(trial):
             limb = plate.get((number, side)) if body.event_source == "plate" else None

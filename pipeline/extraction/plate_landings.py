@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from pipeline.calibration.body_weight import weight_supported
-from pipeline.calibration.stillness import Window
+from pipeline.calibration.stillness import Window, mean_and_sd
 from pipeline.events.centre_of_mass import (
     Descent,
     descent,
@@ -14,6 +14,7 @@ from pipeline.events.centre_of_mass import (
     impact_speed_from_final_stance,
     impact_speed_from_flight,
 )
+from pipeline.events.other_plate import other_plate_loaded
 from pipeline.events.phases import FlightPhase
 from pipeline.events.plate import limb_phase
 from pipeline.events.tasks import Landing
@@ -30,7 +31,7 @@ from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import SideLanding
 from pipeline.quality.identities import fall_flags, fall_time_share, impulse_flags
 from pipeline.reasons import Reason
-from shared.settings.processing import ProcessingSettings, Quality
+from shared.settings.processing import Events, ProcessingSettings, Quality
 
 FINAL_STANCE, FLIGHT_TIME, FOLLOWING_JUMP = "final_stance", "flight_time", "following_jump"
 """Where a speed at contact comes from."""
@@ -191,9 +192,8 @@ def _rest(
     )
     if window is None:
         return None
-    still = plates.total[window.samples]
-    weight = float(still.mean())
-    quiet = float(still.std()) <= settings.calibration.force_spread_share * weight
+    weight, spread = mean_and_sd(plates.total[window.samples])
+    quiet = spread <= settings.calibration.force_spread_share * weight
     return Rest(window, weight if quiet else body_weight_n)
 
 
@@ -206,6 +206,36 @@ def _support_flags(
     share = weight_supported(plates.total, rest.window, body_weight_n)
     partly = abs(share - 1.0) > largest_error
     return frozenset({str(Reason.INCOMPLETE_PLATE)}) if partly else frozenset()
+
+
+def _other_plate_flags(
+    plates: Plates,
+    side: str,
+    contact: float,
+    takeoff: float | None,
+    body_weight_n: float,
+    events: Events,
+) -> frozenset[str]:
+    """Tell whether a landing on one leg also loaded the plate beside it.
+
+    A contact that ends in a take-off (a cut, landing 1 of a drop jump) counts until then: the next
+    step may be on the other plate.
+    """
+    if side == "both" or not plates.per_limb:
+        return frozenset()
+    rate_hz = plates.signals.rate_hz
+    end = contact + events.other_plate_within_s * rate_hz
+    if takeoff is not None and takeoff > contact:
+        end = min(end, takeoff)
+    loaded = other_plate_loaded(
+        plates.forces,
+        rate_hz,
+        contact=contact,
+        end=end,
+        smallest_load_n=events.other_plate_load_share * body_weight_n,
+        hold_s=events.other_plate_hold_s,
+    )
+    return frozenset({str(Reason.OTHER_PLATE_LOADED)}) if loaded else frozenset()
 
 
 def body_landings(
@@ -226,10 +256,9 @@ def body_landings(
     partly = _support_flags(plates, rest, body_weight_n, settings.quality.largest_support_error)
     landings, impacts = {}, {}
     for number, item in found.items():
-        result = SideLanding(number, trial.side, "plate", plates.signals, flags=item.flags | partly)
         landing, contact = item.landing, contacts[number]
-        if landing is not None:
-            result = replace(result, contact=contact, takeoff=takeoff_of(landing, trial.task))
+        takeoff = takeoff_of(landing, trial.task) if landing is not None else None
+        lowest, flags = None, item.flags | partly
         if landing is not None and contact is not None:
             after = found[number + 1].landing if number + 1 in found else None
             speeds = _speeds(
@@ -239,9 +268,13 @@ def body_landings(
             impact = _impact(speeds, contact, box, plates, body_weight_n, settings)
             impacts[number] = impact
             lowest = impact.descent.lowest if impact.descent else None
-            flags = result.flags | impact.flags(settings.quality)
-            result = replace(result, lowest=lowest, flags=flags)
-        landings[number] = result
+            flags |= impact.flags(settings.quality)
+            flags |= _other_plate_flags(
+                plates, trial.side, contact, takeoff, body_weight_n, settings.events
+            )
+        landings[number] = SideLanding(
+            number, trial.side, "plate", plates.signals, contact, takeoff, lowest, flags
+        )
     return BodyOnPlates(landings, found, impacts, rest)
 
 

@@ -56,6 +56,7 @@ class Plates:
             self.thresholds_n[rows],
             self.signals.rate_hz,
             contact_hold_s=settings.contact_hold_s,
+            contact_dip_s=settings.contact_dip_s,
             unloaded_before_contact_s=settings.unloaded_before_contact_s,
             minimum_flight_s=settings.minimum_flight_s,
             landing_peak_window_s=settings.landing_peak_window_s,

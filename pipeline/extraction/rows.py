@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from operator import itemgetter
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 
 from pipeline.extraction.file_rows import Row, clock_row
@@ -27,6 +28,7 @@ from shared.tables import arrow_schema
 
 _METRICS = schema_of("metrics")
 _VALUE_KEY = itemgetter(*map(_METRICS.names.index, _METRICS.key))
+_RECORDING_AND_ROLE = itemgetter(0, 1)
 _SAMPLES = itemgetter(*map(_METRICS.names.index, ("first_sample", "last_sample")))
 
 
@@ -54,13 +56,25 @@ def sorted_by_key(rows: list[Row], name: str) -> list[Row]:
 def table(rows: list[Row], name: str) -> pa.Table:
     """Return rows as a table with the declared columns and types."""
     schema = schema_of(name)
-    columns = zip(*rows, strict=True) if rows else ((),) * len(schema.columns)
-    types = arrow_schema(schema).types
-    arrays = [
-        pa.array(column, type_, from_pandas=True)  # not a number means empty
-        for column, type_ in zip(columns, types, strict=True)
+    return pa.table(_columns(rows, list(arrow_schema(schema))), names=schema.names)
+
+
+def _columns(rows: list[Row], fields: Sequence[pa.Field]) -> list[pa.Array]:
+    columns = zip(*rows, strict=True) if rows else ((),) * len(fields)
+    return [
+        pa.array(column, field.type, from_pandas=True)  # not a number means empty
+        for column, field in zip(columns, fields, strict=True)
     ]
-    return pa.table(arrays, names=schema.names)
+
+
+def _beside_keys(values: pa.Table, sources: list[list[Row]]) -> pa.Table:
+    """Return the table `metric_sources`: the key of each value as often as it has sources."""
+    schema = schema_of("metric_sources")
+    counts = np.array([len(used) for used in sources], dtype=np.int64)
+    keys = values.select(list(_METRICS.key)).take(np.repeat(np.arange(len(counts)), counts))
+    flat = [source for used in sources for source in used]
+    fields = list(arrow_schema(schema))[len(_METRICS.key) :]
+    return pa.table([*keys.columns, *_columns(flat, fields)], names=schema.names)
 
 
 def _raw(landing: SideLanding, position: float | None) -> int | None:
@@ -152,17 +166,20 @@ def metric_row(words: Row, value: Value, flags: frozenset[str], judge: Judge) ->
     text, valid, clipped = judge(flags)
     # A saturated sensor bounds a value from below where the dictionary says so.
     bounded = clipped and metric.when_clipped == "right_censored"
-    measured = isinstance(outcome, Measured)
+    number, first, last = None, None, None
+    if measured := isinstance(outcome, Measured):
+        number, raw_sample = outcome.value, signals.raw_sample
+        first, last = raw_sample(outcome.first_sample), raw_sample(outcome.last_sample)
     return (
         *words,
         value.metric,
         value.sensor,
-        outcome.value if isinstance(outcome, Measured) else None,
+        number,
         "right" if bounded else "none",
         metric.unit,
         signals.recording_id,
-        signals.raw_sample(outcome.first_sample) if isinstance(outcome, Measured) else None,
-        signals.raw_sample(outcome.last_sample) if isinstance(outcome, Measured) else None,
+        first,
+        last,
         signals.rate_hz,
         metric.version,
         text,
@@ -181,8 +198,10 @@ def _event_source(events: SideLanding) -> Source | None:
     )
 
 
-def source_rows(row: Row, value: Value, events: Source | None) -> list[Row]:
-    """Return the recordings that a value used, for the table `metric_sources`, by its key.
+def sources_of(row: Row, value: Value, events: Source | None) -> list[Row]:
+    """Return the recordings that a value used, for the table `metric_sources`, sorted.
+
+    A row names the recording, its role and its samples; the columns before are the value's key.
 
     Parameters
     ----------
@@ -191,17 +210,13 @@ def source_rows(row: Row, value: Value, events: Source | None) -> list[Row]:
     events
         What gave the events that bound the value's window.
     """
-    first, last = _SAMPLES(row)
-    used = [(value.signals.recording_id, "value", first, last)]
+    used = [(value.signals.recording_id, "value", *_SAMPLES(row))]
     if events is not None:
         used.append((events.recording_id, "events", events.first_sample, events.last_sample))
-    used += [
-        (source.recording_id, "calibration", source.first_sample, source.last_sample)
-        for source in value.calibrations
-    ]
-    used.sort(key=itemgetter(0, 1))
-    key = _VALUE_KEY(row)
-    return [(*key, *source) for source in used]
+    for source in value.calibrations:
+        used.append((source.recording_id, "calibration", source.first_sample, source.last_sample))
+    used.sort(key=_RECORDING_AND_ROLE)
+    return used
 
 
 def _landings(measurement: Measurement) -> Landings:
@@ -242,15 +257,18 @@ class ShardRows:
 
     def _add_values(self, part: Measurement, words: Mapping[tuple[int, str], Row]) -> None:
         """Add the values on one clock of a trial, each with the flags of its landing there."""
-        seen = part.observed
-        sources: dict[int, Source | None] = {}
+        # What all values of a landing share is made once, by the landing that gave their events.
+        shared: dict[int, tuple[Row, frozenset[str], Source | None]] = {}
         for value in part.values:
-            place, events = (value.number, value.side), value.events
-            if id(events) not in sources:
-                sources[id(events)] = _event_source(events)
-            flags = value.flags | events.flags | seen.chosen[place].flags
-            row = metric_row(words[place], value, flags, self.judge)
-            self.values.append((row, source_rows(row, value, sources[id(events)])))
+            events = value.events
+            known = shared.get(id(events))
+            if known is None:
+                place = (events.number, events.side)
+                flags = events.flags | part.observed.chosen[place].flags
+                known = shared[id(events)] = (words[place], flags, _event_source(events))
+            of_landing, flags, source = known
+            row = metric_row(of_landing, value, value.flags | flags, self.judge)
+            self.values.append((row, sources_of(row, value, source)))
 
     def add_clocks(self, index: Mapping[str, Any], clocks: Iterable[Clock]) -> None:
         """Add how the recordings of a trial came on one clock; flag-worthy is what did not."""
@@ -270,10 +288,9 @@ class ShardRows:
 
     def tables(self) -> dict[str, pa.Table]:
         """Return all tables, each sorted by its key."""
-        # Sources follow their values: one sort serves both tables.
+        # Sources follow their values: one sort serves both tables, and the key is copied.
         values = sorted(self.values, key=lambda pair: _VALUE_KEY(pair[0]))
         found = {name: table(sorted_by_key(rows, name), name) for name, rows in self.rows.items()}
         found["metrics"] = table([row for row, _ in values], "metrics")
-        sources = [source for _, sources in values for source in sources]
-        found["metric_sources"] = table(sources, "metric_sources")
+        found["metric_sources"] = _beside_keys(found["metrics"], [used for _, used in values])
         return found

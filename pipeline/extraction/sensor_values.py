@@ -24,7 +24,7 @@ from pipeline.extraction.tasks import LANDINGS
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import Carrier, SideLanding, Source, Value
 from pipeline.metrics.outcome import Outcome, Refused
-from pipeline.quality.windows import saturation
+from pipeline.quality.windows import FullScale, may_clip, saturation
 from pipeline.reasons import Reason
 from shared.metric_dictionary import Metric, metrics
 from shared.settings.processing import ProcessingSettings
@@ -42,7 +42,7 @@ _NO_PLATE_EVENTS = Refused(
 )
 _OTHER_CLOCK = Refused(Reason.SYNC_FAIL, "plate and gyroscopes do not share their clock")
 
-FullScales = Mapping[str, Mapping[str, float]]
+FullScales = Mapping[str, Mapping[str, FullScale]]
 """Device -> channel -> full scale in SI units; infinite where clipping is not looked for."""
 
 
@@ -73,10 +73,13 @@ def clipped(
     signals: Signals, channels: list[str], scales: FullScales, settings: ProcessingSettings
 ) -> Clipping | None:
     """Return the saturated samples of some channels of a recording; None without any."""
-    recorded = signals.as_recorded
+    recorded, full_scales = signals.as_recorded, scales[signals.device]
+    ranges = [full_scales[channel] for channel in channels]
+    if not may_clip(map(recorded.largest_magnitude, channels), ranges, settings.quality):
+        return None
     found = saturation(
         [recorded.channels[channel] for channel in channels],
-        [scales[signals.device][channel] for channel in channels],
+        ranges,
         recorded.rate_hz,
         settings.quality,
     )
@@ -149,7 +152,10 @@ def values_of_plates(
 def _sync_flags(
     observed: Observed, landing: SideLanding, device: str, largest_difference_s: float
 ) -> frozenset[str]:
-    """Compare the clocks of plates and wearables by the contact that both have seen."""
+    """Compare the clocks of plates and wearables by the contact that both have seen.
+
+    A contact that was found wrong says nothing of the clocks.
+    """
     other = observed.waist_landings.get((landing.number, observed.trial.side))
     if (
         landing.event_source != "plate"
@@ -158,6 +164,7 @@ def _sync_flags(
         or other.signals.device != device
         or other.contact is None
         or landing.contact is None
+        or str(Reason.CONTACT_MISMATCH) in other.flags
     ):
         return frozenset()
     lag = (other.seconds(other.contact) or 0.0) - (landing.seconds(landing.contact) or 0.0)

@@ -7,6 +7,7 @@ import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -18,23 +19,25 @@ from pipeline.extraction.clocks import shared_clocks_of
 from pipeline.extraction.file_rows import calibration_row, recording_row
 from pipeline.extraction.flagged import Flagged
 from pipeline.extraction.harmonised import harmonised
+from pipeline.extraction.needed import without_idle_rates
 from pipeline.extraction.reading import Reading, profiles_of, read_file, shortest_recording_s
 from pipeline.extraction.rows import Athlete, ShardRows
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
 from pipeline.extraction.synchronise import WAYS, Synchroniser
 from pipeline.extraction.tasks import require_known
-from pipeline.extraction.trials import SharedClocks, Trial
+from pipeline.extraction.trials import SharedClocks, Trial, sides_of
 from pipeline.extraction.units import Unit, UnitTables, read_unit_tables, unit_at_visit
 from pipeline.extraction.visit import measure_visit
 from pipeline.extraction.waveforms import Examples
+from pipeline.quality.windows import FullScale
 from shared.layout import recording_id, shard_of
 from shared.provenance import code_version, hash_of_settings, sha256_of_bytes
 from shared.settings.device import DeviceProfile
 from shared.settings.processing import ProcessingSettings
 from shared.settings.strict import validate
 from shared.sources import ROOT, sources_of
-from shared.tables import read_table, write_table
+from shared.tables import read_rows_of, read_table, write_table
 
 STEP = "pipeline.extraction.shard:extract_shard"
 Index = dict[str, Any]
@@ -66,17 +69,13 @@ class _Setting:
         )
 
 
-def _full_scales(profile: DeviceProfile) -> dict[str, float]:
+def _full_scales(profile: DeviceProfile) -> dict[str, FullScale]:
     return {
-        channel.channel: channel.full_scale if channel.clip else math.inf
+        channel.channel: FullScale(
+            channel.full_scale if channel.clip else math.inf, channel.resolution
+        )
         for channel in profile.channels
     }
-
-
-def _records(path: Path, athletes: set[str]) -> list[Index]:
-    rows = read_table(path)
-    chosen = rows.loc[rows["athlete_id"].isin(athletes)].to_dict("records")
-    return [{str(key): value for key, value in row.items()} for row in chosen]
 
 
 def _grouped(rows: list[Index], *keys: str) -> dict[tuple[Any, ...], list[Index]]:
@@ -166,6 +165,8 @@ def _trials(
                 usable, standing.body_weight_n, setting.processing, shared
             )
             shard.add_clocks(first, together.clocks)
+            sides = sides_of(first["side"])
+            needed = (without_idle_rates(x, sides, standing) for x in together.recordings)
             yield Trial(
                 first["athlete_id"],
                 first["site"],
@@ -174,7 +175,7 @@ def _trials(
                 first["side"],
                 int(first["trial"]),
                 None if pd.isna(box) else float(box),
-                tuple(x for one in together.recordings for x in harmonised(one, rates)),
+                tuple(x for one in needed for x in harmonised(one, rates)),
                 None if pd.isna(order := first["order_in_session"]) else shares[int(order)],
                 accelerometers,
                 shared,
@@ -193,6 +194,7 @@ def _without_collector() -> Iterator[None]:
             gc.enable()
 
 
+@_without_collector()
 def extract_shard(
     *,
     recordings_index: Path,
@@ -250,20 +252,23 @@ def extract_shard(
         shared_clocks_of(study),
         {name: shortest_recording_s(profile, settings) for name, profile in profiles.items()},
     )
-    index = [row for row in _records(recordings_index, set(people)) if row["task"] != "standing"]
-    standings = _grouped(_records(calibration_index, set(people)), "athlete_id", "visit")
+    index = read_rows_of(recordings_index, "athlete_id", people)
+    index = [row for row in index if row["task"] != "standing"]
+    standings = read_rows_of(calibration_index, "athlete_id", people)
+    standings_by_visit = _grouped(standings, "athlete_id", "visit")
     require_known(sorted({row["task"] for row in index}))
     rows = ShardRows(settings.quality.excluding_flags)
     examples, flagged = Examples(settings), Flagged(settings)
-    with _without_collector():
-        for (athlete_id, visit), group in _grouped(index, "athlete_id", "visit").items():
-            athlete = people[athlete_id]
-            standing = _standing(standings.get((athlete_id, visit), []), athlete, setting, rows)
-            trials = _trials(group, standing, setting, rows)
-            for measurement in measure_visit(trials, standing, setting.scales, settings):
-                rows.add_measurement(measurement, athlete, standing)
-                examples.offer(measurement, standing)
-                flagged.offer(measurement, standing)
+    for (athlete_id, visit), group in _grouped(index, "athlete_id", "visit").items():
+        athlete = people[athlete_id]
+        standing = _standing(
+            standings_by_visit.get((athlete_id, visit), []), athlete, setting, rows
+        )
+        trials = _trials(group, standing, setting, rows)
+        for measurement in measure_visit(trials, standing, setting.scales, settings):
+            rows.add_measurement(measurement, athlete, standing)
+            examples.offer(measurement, standing)
+            flagged.offer(measurement, standing)
     paths = {
         "recordings": recordings,
         "calibrations": calibrations,
@@ -292,5 +297,10 @@ def _provenance(
             "processing": hash_of_settings(processing),
             "devices": hash_of_settings(devices),
         },
-        "code_version": code_version(sources_of(STEP), ROOT),
+        "code_version": _code_version(),
     }
+
+
+@cache
+def _code_version() -> str:
+    return code_version(sources_of(STEP), ROOT)  # a process runs the code that it has loaded

@@ -6,7 +6,9 @@ file. They differ only where rows are missing. Tables carry raw samples.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,6 +36,7 @@ class Signals:
     slots : slot of each raw sample; None when no row is missing
     recorded : the same channels at the rate of the file; None where this is that rate
     clock : '' on the clock of the trial; else the devices that share the clock it is on
+    largest : a magnitude that no sample of a channel exceeds, where the reader has looked for it
     """
 
     recording_id: str
@@ -46,6 +49,7 @@ class Signals:
     slots: Indices | None = None
     recorded: Signals | None = None
     clock: str = ""
+    largest: Mapping[str, float] = field(default_factory=dict)
 
     @property
     def samples(self) -> int:
@@ -71,11 +75,20 @@ class Signals:
 
     def raw_sample(self, slot: int) -> int:
         """Return the raw sample of a slot; for a bridged slot, the sample before the gap."""
-        if self.recorded is not None:
-            return self.recorded.raw_sample(round(self.recorded_position(slot)))
-        if self.slots is None:
+        slots, recorded = self.slots, self.recorded
+        if recorded is not None:
+            slots, slot = recorded.slots, round(slot * recorded.rate_hz / self.rate_hz)
+        if slots is None:
             return slot
-        return max(int(np.searchsorted(self.slots, slot, side="right")) - 1, 0)
+        return max(int(np.searchsorted(slots, slot, side="right")) - 1, 0)
+
+    def largest_magnitude(self, name: str) -> float:
+        """Return a magnitude that no sample of a channel exceeds."""
+        known = self.largest.get(name)
+        if known is None:
+            values = self.channels[name]
+            known = max(float(values.max()), -float(values.min()))
+        return known
 
     def stack(self, names: list[str]) -> Signal:
         """Return channels as an array of shape (channels, slots)."""
@@ -93,17 +106,20 @@ def _slots(recording: Recording) -> Indices:
     return slots
 
 
+def _is_complete(recording: Recording) -> bool:
+    """Tell whether every channel has a value in every row: its extremes are none otherwise."""
+    largest, channels = recording.largest, recording.channels
+    unknown = [values.sum() for name, values in channels.items() if name not in largest]
+    return all(map(math.isfinite, (*largest.values(), *unknown)))
+
+
 def prepare(recording: Recording, recording_id: str, flags: tuple[str, ...]) -> Signals:
     """Put a recording on its regular grid and bridge what is missing.
 
     A channel without a single value is left out, as if it had not been recorded. Whether a
     bridged gap may be used is decided per value: see `Signals.gaps`.
     """
-    # One sum tells whether anything is missing: it is NaN if, and only if, a value is.
-    incomplete = [
-        name for name, values in recording.channels.items() if not np.isfinite(values.sum())
-    ]
-    if not incomplete and not recording.gaps:
+    if not recording.gaps and _is_complete(recording):
         return Signals(
             recording_id,
             recording.device,
@@ -111,6 +127,7 @@ def prepare(recording: Recording, recording_id: str, flags: tuple[str, ...]) -> 
             recording.rate_hz,
             recording.channels,
             flags=flags,
+            largest=recording.largest,
         )
     present = [name for name in recording.channels if not np.isnan(recording.channels[name]).all()]
     slots = _slots(recording)

@@ -16,6 +16,11 @@ SharedClocks = tuple[tuple[str, ...], ...]
 """Groups of devices whose files count from the same instant, whatever other devices do."""
 
 
+def sides_of(side: str) -> tuple[str, ...]:
+    """Return the limbs that take part in a trial of a side (left, right, both)."""
+    return ("left", "right") if side == "both" else (side,)
+
+
 @dataclass(frozen=True, slots=True)
 class Trial:
     """One performance of a task and the signals that were recorded of it.
@@ -49,7 +54,7 @@ class Trial:
     @property
     def sides(self) -> tuple[str, ...]:
         """The limbs that take part."""
-        return ("left", "right") if self.side == "both" else (self.side,)
+        return sides_of(self.side)
 
     def with_channels(self, *channels: str) -> Signals | None:
         """Return the first recording (by its name) that has all of these channels."""

@@ -111,7 +111,7 @@ class Carrier:
         if isinstance(outcome, Refused):
             flags |= {str(outcome.reason)}
         else:
-            if outside := range_flags(outcome.value, metric.range):
+            if outside := range_flags(outcome.value, metric.limits_of(events.side)):
                 flags |= outside
             if self.clipped is not None:
                 flags |= clip_flags(

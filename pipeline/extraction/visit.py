@@ -8,10 +8,12 @@ from dataclasses import dataclass, replace
 
 from pipeline.calibration.mirrored import mounting
 from pipeline.extraction.accelerometer_values import values_of_reference, values_of_waist
-from pipeline.extraction.clocks import (
-    by_clock,
-    refuse_across_clocks,
-    split_where_contacts_disagree,
+from pipeline.extraction.clocks import by_clock, refuse_across_clocks, waist_on_own_clock
+from pipeline.extraction.contacts_apart import (
+    Apart,
+    contact_lags,
+    what_is_apart,
+    with_wrong_contacts,
 )
 from pipeline.extraction.gyro_contacts import contact_either_way, with_gyro_contacts
 from pipeline.extraction.knee import Knee, read_knee, rotation_after_contact, segment_channels
@@ -75,12 +77,22 @@ def _see(
     trial: Trial, standing: Standing, scales: FullScales, settings: ProcessingSettings
 ) -> _Seen:
     observed = observe(trial, standing.body_weight_n, settings)
+    return _look(observed, _knees(trial, standing), standing, scales, settings)
+
+
+def _look(
+    observed: Observed,
+    knees: dict[str, Knee],
+    standing: Standing,
+    scales: FullScales,
+    settings: ProcessingSettings,
+) -> _Seen:
     values = (
         *values_of_plates(observed, standing, scales, settings),
         *values_of_waist(observed, standing, scales, settings),
         *values_of_reference(observed, standing, scales, settings),
     )
-    return _Seen(observed, _knees(trial, standing), values)
+    return _Seen(observed, knees, values)
 
 
 def _see_by_clock(
@@ -88,13 +100,19 @@ def _see_by_clock(
 ) -> tuple[_Seen, ...]:
     """Look at a trial clock by clock; contacts may show that a clock is not what it was thought."""
     seen = tuple(_see(part, standing, scales, settings) for part in by_clock(trial))
-    apart = split_where_contacts_disagree(
-        seen[0].observed, settings.quality.largest_clock_difference_s
-    )
-    if apart is None:
+    first = seen[0].observed
+    lags = contact_lags(first)
+    wrong = what_is_apart(first, lags, settings)
+    if wrong is Apart.NOTHING:
+        return seen
+    if wrong is Apart.CONTACT:
+        flagged = with_wrong_contacts(first, lags, settings)
+        return (_look(flagged, seen[0].knees, standing, scales, settings), *seen[1:])
+    split = waist_on_own_clock(first)
+    if split is None:
         return seen
     rest = tuple(x for part in seen[1:] for x in part.observed.trial.recordings)
-    whole = replace(apart, recordings=(*apart.recordings, *rest))
+    whole = replace(split, recordings=(*split.recordings, *rest))
     return tuple(_see(part, standing, scales, settings) for part in by_clock(whole))
 
 

@@ -68,8 +68,10 @@ def peak_force(
     if last <= first:
         return Refused(Reason.NO_LANDING, "no sample lies between contact and lowest point")
     sample = first + int(np.argmax(force[first : last + 1]))
-    # A force that still rises at the end of the window has its vertex beyond it.
-    position = min(max(peak_position(force, sample), contact), limit)
+    # The window may end between two samples, the peak between them as well: its vertex is that of
+    # the higher one. A force that still rises at the end of the window has its vertex beyond it.
+    rises = sample == last and last + 1 < len(force) and force[last + 1] > force[last]
+    position = min(max(peak_position(force, sample + 1 if rises else sample), contact), limit)
     return ForcePeak(float(force[sample]), sample, position, first, last)
 
 

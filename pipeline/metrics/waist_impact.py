@@ -10,7 +10,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.filtering.sampled import derivative, integral_between
+from pipeline.filtering.sampled import derivative, integral_between, value_at
 from pipeline.metrics.outcome import Measured, Outcome, Refused
 from pipeline.reasons import Reason
 
@@ -66,9 +66,11 @@ def shock_duration(
     end = _reach(resultant_g, rate_hz, contact, waist_peak_s)
     if isinstance(end, Refused):
         return end
-    inner = np.arange(math.ceil(contact), math.floor(end) + 1, dtype=np.float64)
-    positions = np.unique(np.concatenate(([contact], inner, [end])))
-    excess = np.interp(positions, np.arange(len(resultant_g)), resultant_g) - threshold_g
+    first, last = math.floor(contact) + 1, math.ceil(end)  # of the samples strictly in between
+    inner = np.arange(first, last, dtype=np.float64)
+    positions = np.concatenate(([contact], inner, [end]))
+    at_ends = [value_at(resultant_g, contact)], [value_at(resultant_g, end)]
+    excess = np.concatenate((at_ends[0], resultant_g[first:last], at_ends[1])) - threshold_g
     before, after = excess[:-1], excess[1:]
     above = np.maximum(before, 0.0) + np.maximum(after, 0.0)
     total = np.abs(before) + np.abs(after)

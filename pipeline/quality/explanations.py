@@ -11,6 +11,8 @@ EXPLANATIONS: dict[str, str] = {
     Reason.INCOMPLETE_PLATE: "the foot was not wholly on the plate: the force after the landing "
     "does not come back to body weight",
     Reason.SECOND_HOP: "the athlete left the ground again after the last landing of the task",
+    Reason.OTHER_PLATE_LOADED: "a landing on one leg loaded the plate beside it as well: the other "
+    "foot was down, or the foot stood on both plates",
     Reason.CLIPPED: "a sensor reached the end of its range inside the window: the peak is larger "
     "than recorded",
     Reason.CLIPPED_UNBOUNDED: "a sensor reached the end of its range inside the window, and nobody "
@@ -24,6 +26,8 @@ EXPLANATIONS: dict[str, str] = {
     "trial do not share their clock",
     Reason.OWN_CLOCK: "the recording is not on the clock of its trial: measured by its own device "
     "alone",
+    Reason.CONTACT_MISMATCH: "the waist unit has the contact far from that of the plate, though "
+    "both share their clock: it was found wrong, and with it what counts from it",
     Reason.NO_STOMP: "study.yaml says that a stomp synchronises recordings, and none is in this "
     "trial: nothing was cut off, and each device was measured alone",
     Reason.DRIFT: "the knee angle drifts by more than 5 degrees over the trial",

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,22 +16,35 @@ from shared.settings.processing import Quality
 _NONE: frozenset[str] = frozenset()
 
 
+class FullScale(NamedTuple):
+    """Where a channel saturates, infinite where it cannot, and the step of its converter (or 0)."""
+
+    value: float
+    step: float = 0.0
+
+
+def may_clip(largest: Iterable[float], full_scales: Iterable[FullScale], limits: Quality) -> bool:
+    """Tell whether a channel comes near its range, given the largest magnitude of each.
+
+    Below both shares of the range nothing can be clipped: the search is spared.
+    """
+    near = min(limits.clip_share_of_range, limits.flat_top_share_of_range)
+    return any(high >= near * full.value for high, full in zip(largest, full_scales, strict=True))
+
+
 def saturation(
     signals: Sequence[NDArray[np.float64]],
-    full_scales: Sequence[float],
+    full_scales: Sequence[FullScale],
     rate_hz: float,
     limits: Quality,
 ) -> Clipping | None:
     """Return the clipped samples of raw channels; None where no channel comes near its range.
 
-    A channel whose range is infinite cannot clip.
+    All is in the unit of the channel. One whose range is infinite cannot clip.
     """
-    # Below both shares nothing can be clipped: the search is spared.
-    near = min(limits.clip_share_of_range, limits.flat_top_share_of_range)
-    highest = (max(float(s.max()), -float(s.min())) for s in signals)
-    if not any(h >= near * f for h, f in zip(highest, full_scales, strict=True)):
+    if not may_clip((max(float(s.max()), -float(s.min())) for s in signals), full_scales, limits):
         return None
-    shares = np.stack([s / f for s, f in zip(signals, full_scales, strict=True)])
+    shares = np.stack([s / f.value for s, f in zip(signals, full_scales, strict=True)])
     return clipping(
         shares,
         rate_hz,
@@ -38,6 +52,7 @@ def saturation(
         clip_share_of_range=limits.clip_share_of_range,
         flat_top_share_of_range=limits.flat_top_share_of_range,
         flat_top_samples=limits.flat_top_samples,
+        resolution=np.array([f.step / f.value for f in full_scales]),
     )
 
 

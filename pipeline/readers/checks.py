@@ -1,16 +1,15 @@
-"""Checks of the samples of one recording: time, rate, gaps, empty cells, range, unit and sign."""
+"""Checks of the samples of one recording: time, rate, gaps, empty cells, range."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 import numpy as np
 
 from pipeline.readers.recording import Gap, Samples
-from shared.channels import AXES
 from shared.errors import Problem, refusal
 from shared.settings.device import Channel, DeviceProfile
-from shared.units import STANDARD_GRAVITY
 
 MINIMUM_SAMPLES = 10
 """Fewer samples than this hold no signal at all; what a task needs is judged by extraction."""
@@ -27,7 +26,23 @@ FLAG_OF_RULE = {
 _GAP_STEPS = 1.5  # a step this many times the usual one is a hole
 _BEYOND_RANGE = 1.001  # rounding in the file may step over full scale by a hair
 _LONGEST_SESSION_S = 1e7  # stamps of a calendar (1970, 1904, 1900) are far larger
-_STRIDE = 7  # a median over every seventh sample tells unit and sign as well as over all
+_STRIDE = 7  # a median over every seventh step tells the typical one as well as over all
+
+
+def steady_step(time_s: Samples) -> float | None:
+    """Return the usual time step in s of stamps without any fault; None where one is possible.
+
+    Steps that all go forward, the longest too short for a gap after the shortest, leave no room for
+    a stamp that is empty or does not rise, nor for a hole. Almost every recording is told so at a
+    glance; for the others see `time_problems`, `usual_step` and `find_gaps`.
+    """
+    if time_s.size < MINIMUM_SAMPLES or abs(time_s[0]) > _LONGEST_SESSION_S:
+        return None
+    steps = np.diff(time_s)
+    shortest = float(steps.min())  # not a number if any stamp is none: then nothing is sure
+    if not 0.0 < shortest <= float(steps.max()) < _GAP_STEPS * shortest:
+        return None
+    return float(steps.mean())
 
 
 def usual_step(time_s: Samples) -> float:
@@ -160,12 +175,28 @@ def gap_problems(gaps: tuple[Gap, ...], file: str, first_row: int) -> list[Probl
     ]
 
 
+def largest_magnitudes(matrix: Samples) -> list[float]:
+    """Return the largest magnitude of each channel, NaN where a cell is empty.
+
+    Parameters
+    ----------
+    matrix
+        SI values, shape (channels, samples).
+    """
+    return np.maximum(matrix.max(axis=1), -matrix.min(axis=1)).tolist()
+
+
 def channel_problems(
-    values: Samples, channel: Channel, file: str, first_row: int
+    values: Samples, largest: float, channel: Channel, file: str, first_row: int
 ) -> Iterable[Problem]:
-    """Yield empty cells and values beyond the range of the instrument, in SI `values`."""
-    low, high = float(values.min()), float(values.max())
-    if np.isnan(low):
+    """Yield empty cells and values beyond the range of the instrument, in SI `values`.
+
+    Parameters
+    ----------
+    largest
+        From `largest_magnitudes`; it spares the search where there is nothing to find.
+    """
+    if math.isnan(largest):
         missing = np.flatnonzero(np.isnan(values))
         yield refusal(
             "empty_cell",
@@ -178,8 +209,8 @@ def channel_problems(
         )
         if missing.size == values.size:
             return
-        low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    if max(high, -low) > _BEYOND_RANGE * channel.full_scale:
+        largest = float(np.nanmax(np.abs(values)))
+    if largest > _BEYOND_RANGE * channel.full_scale:
         beyond = np.flatnonzero(np.abs(values) > _BEYOND_RANGE * channel.full_scale)
         scale = channel.full_scale / channel.range
         yield refusal(
@@ -192,74 +223,3 @@ def channel_problems(
             expected=f"at most {channel.range:g} {channel.unit}, the range in the device profile",
             mend="correct unit or range in the device profile; else the recording is damaged",
         )
-
-
-def _median(values: Samples) -> float:
-    known = values[~np.isnan(values)]
-    return float(np.median(known)) if known.size else float("nan")
-
-
-def _waist_problems(channels: dict[str, Samples], columns: dict[str, str], file: str) -> list:
-    """Specific force of a person is 1 g upright most of the time, and free fall is short."""
-    names = [f"waist_acceleration.{axis}" for axis in AXES]
-    axes = [channels[name][::_STRIDE] for name in names if name in channels]
-    if len(axes) < len(names) or any(np.isnan(axis).all() for axis in axes):
-        return []
-    x, y, z = axes
-    size = _median(np.sqrt(x * x + y * y + z * z)) / STANDARD_GRAVITY
-    upright = _median(y) / STANDARD_GRAVITY
-    column = columns["waist_acceleration.y"]
-    if not 0.5 < size < 2.0:
-        return [
-            refusal(
-                "unit_contradicts_signal",
-                file,
-                column=column,
-                found=f"a usual waist acceleration of {size:.3g} g",
-                expected="about 1 g, gravity included",
-                mend="correct the unit in the device profile: g and m/s2 differ by 9.80665; "
-                "a sensor without gravity in its output is not supported",
-            )
-        ]
-    if upright < -0.5:
-        return [
-            refusal(
-                "sign_contradicts_signal",
-                file,
-                column=column,
-                found=f"a usual upward acceleration of {upright:.3g} g",
-                expected="about +1 g: specific force points up while standing",
-                mend="set sign: -1 for this column, or map the axes anew in the device profile",
-            )
-        ]
-    return []
-
-
-def _force_problems(channels: dict[str, Samples], columns: dict[str, str], file: str) -> list:
-    """A plate pushes a person upward only."""
-    problems = []
-    for name, values in channels.items():
-        if not name.startswith("vertical_force"):
-            continue
-        # Extremes of the numbers there are; without any, not a number, and so no problem.
-        low, high = float(np.fmin.reduce(values)), float(np.fmax.reduce(values))
-        if -low > 200.0 and -low > 2.0 * high:
-            problems.append(
-                refusal(
-                    "sign_contradicts_signal",
-                    file,
-                    column=columns[name],
-                    found=f"vertical force from {low:.5g} to {high:.5g} N",
-                    expected="force on the body, positive upward",
-                    mend="set sign: -1 for this column in the device profile",
-                )
-            )
-    return problems
-
-
-def signal_problems(
-    channels: dict[str, Samples], profile: DeviceProfile, file: str
-) -> list[Problem]:
-    """Return contradictions between the declared units and signs and the physics of standing."""
-    columns = {channel.channel: channel.column for channel in profile.channels}
-    return _waist_problems(channels, columns, file) + _force_problems(channels, columns, file)

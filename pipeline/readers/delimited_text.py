@@ -191,19 +191,23 @@ def _is_number(text: str, decimal: str) -> bool:
 
 
 def _explain(
-    samples: bytes, head: _Head, wanted: Sequence[str], layout: DelimitedText, file: str
+    samples: bytes,
+    columns: Sequence[str],
+    wanted: Sequence[str],
+    layout: DelimitedText,
+    first_row: int,
+    file: str,
 ) -> list[Problem]:
     """Return why lines that the fast parser refused are no samples: read slowly, cell by cell."""
-    first_row = layout.header_lines + 2
     lines = [line for line in samples.decode("latin-1").splitlines() if line]
     lengths: list[tuple[int, int, int]] = []
     text: dict[str, list[tuple[int, str]]] = {name: [] for name in wanted}
-    places = [(head.columns.index(name), name) for name in wanted]
+    places = [(columns.index(name), name) for name in wanted]
     # Quotes are taken off by hand: a stray one must not swallow the rest of the file.
     plain = csv.reader(lines, delimiter=layout.delimiter, quoting=csv.QUOTE_NONE)
     for number, cells in enumerate(plain, start=1):
-        if len(cells) != len(head.columns):
-            lengths.append((number, len(cells), len(head.columns)))
+        if len(cells) != len(columns):
+            lengths.append((number, len(cells), len(columns)))
             continue
         for place, name in places:
             cell = cells[place].strip(' "')
@@ -238,7 +242,7 @@ def _length_problem(
         file,
         row=row,
         found=f"{actual} cells, in {len(rows)} such lines" if len(rows) > 1 else f"{actual} cells",
-        expected=f"{expected} cells, as in the line of column names",
+        expected=f"{expected} cells, one for each column name",
         mend="export the file again; look for a stray delimiter or a decimal comma",
     )
 
@@ -257,19 +261,45 @@ def read_columns(content: bytes, profile: DeviceProfile, file: str) -> RawColumn
     head = _checked_head(content, profile, file)
     if problems := column_problems(profile, head.columns, file):
         raise StudyError(problems)
-    first_row = layout.header_lines + 2
     wanted = wanted_columns(profile, head.columns)
-    if not content[head.end : head.end + 64].strip():
+    first_row = layout.header_lines + 2
+    return parsed_samples(content, head.end, head.columns, wanted, layout, first_row, file)
+
+
+def parsed_samples(
+    content: bytes,
+    start: int,
+    columns: tuple[str, ...],
+    wanted: Sequence[str],
+    layout: DelimitedText,
+    first_row: int,
+    file: str,
+) -> RawColumns:
+    """Return the wanted columns of the lines from byte `start` on, which hold samples only.
+
+    Parameters
+    ----------
+    columns
+        The names of all columns, in the order of the file.
+    first_row
+        The row of the first line of samples, as a spreadsheet counts.
+
+    Raises
+    ------
+    StudyError
+        Text in a number column, lines of unequal length, truncated file.
+    """
+    if not content[start : start + 64].strip():
         return RawColumns({name: np.empty(0) for name in wanted}, {}, None, first_row)
     types = dict.fromkeys(wanted, pa.float64())
     try:
-        table = _parse(content, head.end, head.columns, types, layout)
+        table = _parse(content, start, columns, types, layout)
     except pa.ArrowInvalid as error:
         raise StudyError(
-            _explain(content[head.end :], head, wanted, layout, file)
+            _explain(content[start:], columns, wanted, layout, first_row, file)
             or unreadable(
                 file, "a delimited text file", "export the file again", "lines that do not parse"
             ).problems
         ) from error
-    columns = {name: table.column(name).to_numpy() for name in wanted}
-    return RawColumns(columns, {}, None, first_row)
+    found = {name: table.column(name).to_numpy() for name in wanted}
+    return RawColumns(found, {}, None, first_row)

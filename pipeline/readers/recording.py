@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,6 +71,8 @@ class Recording:
     problems : everything that the checks found, so that nobody can forget to run them
     jitter_s : largest distance of a time stamp from the time rebuilt by a counter; None without
         both
+    largest : largest magnitude of each channel, NaN where a cell is empty; a channel that is not
+        listed was not looked at
     """
 
     name: str
@@ -82,6 +84,7 @@ class Recording:
     gaps: tuple[Gap, ...] = ()
     problems: tuple[Problem, ...] = ()
     jitter_s: float | None = None
+    largest: dict[str, float] = field(default_factory=dict)
 
     @property
     def samples(self) -> int:

@@ -11,7 +11,7 @@ from functools import cached_property
 from pathlib import Path
 from urllib.parse import quote
 
-from shared.layout import find_table
+from shared.layout import companions_of, find_table
 from shared.provenance import sha256_of_file
 from shared.sources import ROOT
 from shared.withdrawals import belongs_to, rows_of
@@ -129,7 +129,8 @@ def paths_of(study_folder: Path, athlete: str) -> list[str]:
         for row in rows_of(find_table(study_folder, table))
         if belongs_to(row, {athlete})
     )
-    return sorted({path for row in rows if (path := row.get("path", "").strip())})
+    named = {Path(path) for row in rows if (path := row.get("path", "").strip())}
+    return sorted(str(file) for path in named for file in (path, *companions_of(path)))
 
 
 def athletes_of(study_folder: Path) -> frozenset[str]:

@@ -9,6 +9,7 @@ One YAML file per family, one entry per metric:
 - `sign`: which way is positive, and what a larger value means
 - `signal`: the signal it is taken from, and how that is filtered
 - `range`: hard limits of quality control; a value outside is flagged out_of_range
+- `limb_range` (optional): the same for a value of one limb, where that of both legs goes further
 - `when_clipped`: what a saturated sample in the window does to the value: right_censored (the true
   one is at least as large), affected (either way), unaffected
 - `windows.x`, `metric_limits.x` in a text: the setting of that name in processing.yaml; in
@@ -50,6 +51,11 @@ class Metric:
     version: str
     source: str
     methods: str
+    limb_range: tuple[float, float] | None = None
+
+    def limits_of(self, side: str) -> tuple[float, float]:
+        """Return the hard limits of a value of a side: left, right, or both legs together."""
+        return self.range if side == "both" or self.limb_range is None else self.limb_range
 
     def valid_for(self, task: str, landing: int, sensor: str) -> bool:
         """Tell whether the metric exists for a task, a landing and a sensor."""
@@ -63,6 +69,7 @@ def _metric(name: str, content: dict[str, Any]) -> Metric:
         limbs={sensor: tuple(limbs) for sensor, limbs in content.pop("limbs").items()},
         sensors=tuple(content.pop("sensors")),
         range=tuple(content.pop("range")),
+        limb_range=tuple(content.pop("limb_range")) if "limb_range" in content else None,
         **content,
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
@@ -44,13 +45,17 @@ class Counter(Strict):
 
 
 class Channel(Strict):
-    """One column of a recording: the canonical channel it carries, its unit, sign and range."""
+    """One column of a recording: the canonical channel it carries, its unit, sign and range.
+
+    `step` is the smallest step of the converter, in the unit of the column, where it is known.
+    """
 
     channel: str
     column: str
     unit: str
     sign: Literal[1, -1] = 1
     range: float = Field(gt=0)
+    step: float | None = Field(default=None, gt=0)
     clip: bool = False
     optional: bool = False
 
@@ -66,15 +71,20 @@ class Channel(Strict):
         conversion_factor(self.unit, CHANNELS[self.channel][0])
         return self
 
-    @property
+    @cached_property
     def factor(self) -> float:
         """Factor from the file's value to the SI value, sign included."""
         return self.sign * conversion_factor(self.unit, CHANNELS[self.channel][0])
 
-    @property
+    @cached_property
     def full_scale(self) -> float:
         """Full scale in SI units."""
         return self.range * conversion_factor(self.unit, CHANNELS[self.channel][0])
+
+    @property
+    def resolution(self) -> float:
+        """Smallest step in SI units; 0 where it is not known."""
+        return (self.step or 0.0) * conversion_factor(self.unit, CHANNELS[self.channel][0])
 
 
 class DeviceProfile(Strict):
@@ -83,7 +93,7 @@ class DeviceProfile(Strict):
     device: str
     kind: Literal["force_plates", "wearables", "camera", "mixed"]
     description: str
-    format: Literal["csv", "parquet", "c3d", "matlab"]
+    format: Literal["csv", "parquet", "c3d", "matlab", "bids_motion"]
     csv: DelimitedText | None = None
     rate_hz: float = Field(gt=0)
     rate_tolerance: float = Field(default=0.005, gt=0, lt=0.5)

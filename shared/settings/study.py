@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from typing import Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from shared.settings.strict import Strict
 
@@ -41,12 +42,46 @@ class Site(Strict):
 
 
 class Task(Strict):
-    """A movement that athletes perform."""
+    """A movement that athletes perform.
+
+    `box_height_m` goes into a table of recordings that is made from the names of the files.
+    """
 
     label: str
     limbs: Literal["single", "both"]
     box: bool = False
+    box_height_m: float | None = Field(default=None, gt=0)
     landings: int = Field(default=1, ge=1, le=2)
+
+    @model_validator(mode="after")
+    def _height_is_of_a_box(self) -> Task:
+        if self.box_height_m is not None and not self.box:
+            raise ValueError("box_height_m is given, but box is not true")
+        return self
+
+
+class FilePattern(Strict):
+    """How the names of raw files tell the row of their table.
+
+    `{column}` stands for the cell of a column, `*` for anything within one folder; `words` says
+    what the words of the names mean, column by column.
+    """
+
+    pattern: str
+    words: dict[str, dict[str, str]] = Field(default_factory=dict)
+
+
+PLACEHOLDERS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "recordings": (
+        ("athlete_id", "visit", "task", "limb", "trial", "device"),
+        ("box_height_m", "order_in_session"),
+    ),
+    "calibrations": (
+        ("athlete_id", "visit", "device", "unit_code"),
+        ("kind", "unit_calibration_age_days"),
+    ),
+}
+"""Table -> columns that the names of its files must tell, and those that they may tell."""
 
 
 class Demo(Strict):
@@ -80,9 +115,31 @@ class StudySettings(Strict):
     synchronisation: Literal["trigger", "stomp"] = "trigger"
     sites: dict[str, Site] = Field(min_length=1)
     tasks: dict[str, Task] = Field(min_length=1)
+    file_patterns: dict[Literal["recordings", "calibrations"], FilePattern] = Field(
+        default_factory=dict
+    )
     report_date: str | None = None
     blinded: Blinded | None = None
     demo: Demo | None = None
+
+    @field_validator("file_patterns")
+    @classmethod
+    def _patterns_tell_their_rows(cls, patterns: dict[str, FilePattern]) -> dict[str, FilePattern]:
+        for table, pattern in patterns.items():
+            must, may = PLACEHOLDERS[table]
+            told = re.findall(r"\{(\w*)\}", pattern.pattern)
+            for name in (*told, *pattern.words):
+                if name not in (*must, *may):
+                    raise ValueError(
+                        f"file_patterns: {table} names {name!r}, expected columns of the table "
+                        f"({', '.join((*must, *may))})"
+                    )
+            if missing := [name for name in must if name not in told]:
+                raise ValueError(
+                    f"file_patterns: {table} does not tell {', '.join(missing)}; put it in braces "
+                    "where the names have it"
+                )
+        return patterns
 
     @model_validator(mode="after")
     def _clearance_is_a_visit(self) -> StudySettings:

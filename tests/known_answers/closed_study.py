@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -26,6 +27,7 @@ Array = NDArray[np.float64]
 TASKS = ("single_leg_drop_landing", "drop_vertical_jump", "countermovement_jump")
 SEGMENTS = {"thigh": 0.6, "shank": -0.4}
 SUFFIXES = {"csv": "csv", "tsv": "tsv", "parquet": "parquet", "matlab": "mat", "c3d": "c3d"}
+SUFFIXES |= {"bids_motion": "_motion.tsv"}  # the standard asks for this ending
 STANDING_EMPTY_S, STANDING_S = 1.0, 6.0
 
 
@@ -148,10 +150,31 @@ def write_file(columns: dict[str, Array], path: Path) -> None:
         savemat(path, columns)
     elif path.suffix == ".c3d":
         _write_c3d(columns, path)
+    elif path.name.endswith("_motion.tsv"):
+        _write_bids_motion(columns, path)
     else:
         delimiter = "\t" if path.suffix == ".tsv" else ","
         options = pa.csv.WriteOptions(quoting_style="none", delimiter=delimiter)
         pa.csv.write_csv(table, path, options)
+
+
+def _write_bids_motion(columns: dict[str, Array], path: Path) -> None:
+    """Write samples without names, and beside them the names of the channels and the rate.
+
+    Type and tracked point do not matter here: the profile says what a channel is.
+    """
+    options = pa.csv.WriteOptions(include_header=False, quoting_style="none", delimiter="\t")
+    pa.csv.write_csv(pa.table(columns), path, options)
+    stem = path.name.removesuffix("_motion.tsv")
+    rows = [("name", "component", "type", "tracked_point", "units")]
+    rows += [
+        (name, "n/a", "LATENCY" if name == "time_s" else "MISC", "n/a", "n/a") for name in columns
+    ]
+    text = "".join("\t".join(row) + "\n" for row in rows)
+    path.with_name(f"{stem}_channels.tsv").write_text(text, encoding="utf-8")
+    rate_hz = 1.0 / float(np.diff(columns["time_s"]).mean())
+    sidecar = json.dumps({"TaskName": "closed form", "SamplingFrequency": rate_hz})
+    path.with_name(f"{stem}_motion.json").write_text(sidecar, encoding="utf-8")
 
 
 def _write_c3d(columns: dict[str, Array], path: Path) -> None:

@@ -86,9 +86,16 @@ def _work_mismatch(scene: Scene) -> float:
     return 0.5 * ((0.5 * G * scene.between_s) ** 2 - speed_at_contact(scene) ** 2)
 
 
-def _speed_to_fall_with(scene: Scene) -> float:
-    """By its definition: of the jump that follows, or that at contact."""
-    return speed_at_contact(scene) if np.isnan(scene.takeoff_s) else _by_the_jump(scene)
+def speed_to_fall_with(scene: Scene) -> float:
+    """By its definition: of the jump that follows, of the flight before, or that at contact.
+
+    After a drop the final stance gives it, which is the true one.
+    """
+    if np.isnan(scene.takeoff_s):
+        return speed_at_contact(scene)
+    if scene.takeoff_s < scene.contact_s:
+        return 0.5 * G * scene.between_s
+    return _by_the_jump(scene)
 
 
 def _lag(scene: Scene) -> float:
@@ -117,7 +124,7 @@ PLATE_TRUTHS: dict[str, Callable[[Scene], float]] = {
     "impact_speed_from_following_jump": _by_the_jump,
     "impact_speed_mismatch": lambda s: speed_at_contact(s) - 0.5 * G * s.between_s,
     "negative_work_mismatch": _work_mismatch,
-    "fall_time_share": lambda s: 100.0 * _speed_to_fall_with(s) / s.contact.speed,
+    "fall_time_share": lambda s: 100.0 * speed_to_fall_with(s) / s.contact.speed,
     "time_to_lowest_point": lambda s: 1000.0 * s.lowest_s,
     "net_braking_impulse": speed_at_contact,
     "centre_of_mass_displacement": _depth,

@@ -6,6 +6,7 @@ THRESHOLD = {"force_threshold_n": 20.0, "force_threshold_sd": 5.0}
 EMPTY = THRESHOLD | {"empty_window_s": 0.100, "largest_offset_n": 60.0}
 FLIGHT = {
     "contact_hold_s": 0.010,
+    "contact_dip_s": 0.005,
     "unloaded_before_contact_s": 0.050,
     "minimum_flight_s": 0.030,
     "landing_peak_window_s": 0.200,

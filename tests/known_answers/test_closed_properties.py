@@ -46,7 +46,7 @@ def assert_same_values(changed, base, **tolerance):
     pd.testing.assert_series_equal(values(changed), values(base), check_exact=False, **tolerance)
 
 
-@pytest.mark.parametrize("file_format", ["tsv", "parquet", "matlab"])
+@pytest.mark.parametrize("file_format", ["tsv", "parquet", "matlab", "bids_motion"])
 def test_a_file_format_changes_nothing(measure, base, file_format):
     other = measure(file_format=file_format)
     for name in ("metrics", "landings"):

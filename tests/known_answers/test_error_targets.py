@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from tests.known_answers.error_table import TARGET, TRIALS, measured
-from tests.known_answers.error_targets import BY_RULE, RATE_HZ, REASONS, judged
+from tests.known_answers.error_targets import AS_DEFINED, RATE_HZ, REASONS, judged
 
 
 @pytest.fixture(scope="module")
@@ -33,8 +33,24 @@ def test_every_missed_target_has_its_reason_and_no_other_has_one(found):
     assert set(REASONS) == {key for key, met in found["met"].items() if met is False}
 
 
+def test_every_metric_meets_its_target_as_it_is_defined(found):
+    """What a filter, a rule or a formula of the trade adds is no error of the estimate."""
+    of_definition = found.loc[found.index.get_level_values("sensor").str.endswith(AS_DEFINED)]
+    assert len(of_definition) == 15
+    assert of_definition["met"].all()
+
+
+def test_only_one_estimate_misses_its_target(found):
+    missed = {key for key, met in found["met"].items() if met is False}
+    without = {
+        (metric, sensor)
+        for metric, sensor in missed
+        if (metric, sensor + AS_DEFINED) not in found.index
+    }
+    assert without == {("impulse_first_50_ms", "plate")}
+
+
 def test_times_of_the_waist_unit_meet_the_instants_of_their_rule(found):
-    by_rule = found.xs(BY_RULE, level="sensor")
+    by_rule = found.xs("waist" + AS_DEFINED, level="sensor")
     assert set(by_rule.index) == {"flight_time", "contact_time", "jump_height_from_flight_time"}
-    assert by_rule["met"].all()
     assert by_rule["largest"].drop("jump_height_from_flight_time").max() < 0.01  # ms; 1 kHz

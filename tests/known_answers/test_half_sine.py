@@ -51,6 +51,17 @@ def test_delay_of_the_contact_threshold(threshold, delay_ms, fraction):
     assert phase.contact.sample == math.ceil(phase.contact.position)
 
 
+@pytest.mark.parametrize(("dip_s", "expected_s"), [(0.004, START), (0.007, START + 0.011)])
+def test_ringing_does_not_interrupt_a_contact(dip_s, expected_s):
+    """A plate that rings to zero 4 ms after the contact: for less than `contact_dip_s`, or more."""
+    rate = 1000.0
+    time = sample_times(rate, 2.0)
+    rings = (time >= START + 0.004 - 1e-9) & (time < START + 0.004 + dip_s - 1e-9)
+    force = np.where((time >= START - 1e-9) & ~rings, WEIGHT, 0.0)
+    contact = plate_flights(force, [20.0], rate, **FLIGHT)[0].contact
+    assert contact.sample / rate == pytest.approx(expected_s, abs=1e-9)
+
+
 @pytest.mark.parametrize(
     ("rate", "tolerance"), [(100, 2e-2), (200, 5e-3), (500, 1e-3), (1000, 1e-3), (2000, 1e-3)]
 )
@@ -68,6 +79,24 @@ def test_peak_and_its_time(rate, tolerance, fraction):
     assert rise.value == pytest.approx(ideal, rel=max(tolerance, 1e-3))
     if fraction == 0.0:
         assert rise.value == pytest.approx(60.0, rel=tolerance)
+
+
+@pytest.mark.parametrize("fraction", [0.05, 0.3, 0.5, 0.7, 0.95])
+@pytest.mark.parametrize("rate", [200, 500, 1000])
+def test_a_peak_where_its_window_ends(rate, fraction):
+    """A spring's force is largest at the lowest point itself, which ends the window.
+
+    The sample before the lowest point is then the largest of the window and the one behind it may
+    be larger still: the vertex lies between them, wherever samples fall.
+    """
+    contact = START + fraction / rate
+    force, position = _pulse(rate, contact), contact * rate
+    lowest = position + 0.5 * WIDTH * rate
+    peak = peak_force(force, rate, contact=position, lowest=lowest, peak_force_s=0.2)
+    time_ms = time_to_peak_vgrf(peak, rate, contact=position).value
+    assert time_ms == pytest.approx(50.0, abs=0.01 * 1000.0 / rate)  # a hundredth of a sample
+    assert peak.sample == math.floor(lowest)
+    assert peak.force_n == force[peak.sample]
 
 
 @pytest.mark.parametrize("rate", [500, 1000, 2000])

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from tests.rejects.bad_bids_motion import BIDS_MOTION
 from tests.rejects.bad_privacy import PRIVACY
 from tests.rejects.bad_recordings import RECORDINGS
 from tests.rejects.bad_settings import SETTINGS
@@ -15,7 +16,7 @@ from tests.rejects.bad_withdrawals import WITHDRAWALS
 from tests.rejects.reject import Reject
 from tests.rejects.small_study import SmallStudy
 
-REJECTS = [*SETTINGS, *TABLES, *RECORDINGS, *PRIVACY, *UNITS, *WITHDRAWALS]
+REJECTS = [*SETTINGS, *TABLES, *RECORDINGS, *PRIVACY, *UNITS, *WITHDRAWALS, *BIDS_MOTION]
 
 
 @pytest.mark.parametrize("reject", REJECTS, ids=[reject.name for reject in REJECTS])

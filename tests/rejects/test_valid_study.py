@@ -12,6 +12,7 @@ import pytest
 from pipeline.intake.columns import TABLES, TableRule
 from shared.errors import StudyError
 from shared.tables import read_metadata, read_table
+from tests.rejects.bad_bids_motion import with_bids_motion
 from tests.rejects.bad_units import with_units
 from tests.rejects.small_study import CONFIG, SmallStudy
 
@@ -214,3 +215,10 @@ def test_the_optional_columns_and_table_are_indexed(study: SmallStudy) -> None:
     assert list(standing["unit_calibration_age_days"].dropna()) == [41.0]
     orders = read_table(out / "recordings_index.parquet")["order_in_session"]
     assert list(orders.dropna()) == [3]
+
+
+def test_a_study_in_bids_motion_is_valid(study: SmallStudy) -> None:
+    with_bids_motion(study)
+    assert study.problems() == []
+    index = read_table(study.check() / "recordings_index.parquet")
+    assert index["usable"].all()

@@ -21,33 +21,20 @@ from pipeline.withdrawal.study_table import add_withdrawal
 from shared.layout import shard_name, shard_of
 from shared.sources import ROOT
 from shared.tables import read_table
+from tests.tiny_study.finished import (
+    ATHLETES,
+    SHARDS,
+    command,
+    environment,
+    finished_study,
+    run,
+)
 from tests.tiny_study.settings import write_settings
 
 pytestmark = pytest.mark.slow
 
-SHARDS = 2
 # Clock times and machine load belong into these, and nowhere else.
 NOT_COMPARED = ("logs", "benchmarks")
-
-
-def command(folder: Path, cores: int) -> list[str]:
-    return [
-        sys.executable, "-m", "pipeline.run_study",
-        "--settings", str(folder / "config"), "--cores", str(cores),
-    ]  # fmt: skip
-
-
-def environment() -> dict[str, str]:
-    return {**os.environ, "PYTHONPATH": str(ROOT)}
-
-
-def run(folder: Path, cores: int) -> str:
-    """Run the study in its own folder; return what it printed."""
-    done = subprocess.run(
-        command(folder, cores), cwd=folder, env=environment(), capture_output=True, text=True
-    )
-    assert done.returncode == 0, done.stdout[-2000:] + done.stderr[-4000:]
-    return done.stdout
 
 
 def started_steps(output: str) -> list[str]:
@@ -66,10 +53,7 @@ def hashes(folder: Path) -> dict[str, str]:
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory):
     """A study run once on two cores; its folder, and the hash of every file that it made."""
-    folder = tmp_path_factory.mktemp("study")
-    write_settings(folder, athletes=24, shards=SHARDS)
-    output = run(folder, cores=2)
-    assert "Where to look" in output
+    folder, _ = finished_study(tmp_path_factory)
     return folder, hashes(folder)
 
 
@@ -176,7 +160,7 @@ def kill_after(folder: Path, seconds: float) -> bool:
 
 def test_one_core_and_five_kills_give_the_same_bytes(finished, tmp_path):
     _, expected = finished
-    write_settings(tmp_path, athletes=24, shards=SHARDS)
+    write_settings(tmp_path, athletes=ATHLETES, shards=SHARDS)
     moments = random.Random(20260401)
     killed = [kill_after(tmp_path, moments.uniform(2.0, 9.0)) for _ in range(5)]
     assert all(killed[:3])

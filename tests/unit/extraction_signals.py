@@ -9,6 +9,7 @@ from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.visit import measure_visit
+from pipeline.quality.windows import FullScale
 from shared.settings.load import load_settings
 from shared.settings.processing import ProcessingSettings
 from shared.sources import ROOT
@@ -28,6 +29,10 @@ SCALES = {
         },
     }
     for device in ("plates", "wearables")
+}
+SCALES = {
+    device: {channel: FullScale(value) for channel, value in scales.items()}
+    for device, scales in SCALES.items()
 }
 
 

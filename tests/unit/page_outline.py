@@ -33,7 +33,9 @@ class Outline(HTMLParser):
             self.contents.append(attributes["href"].removeprefix("#"))
         if "scroll" in attributes.get("class", "").split():
             self.scrolling += 1
-            named = attributes.get("role") == "region" and attributes.get("aria-label")
+            named = attributes.get("role") == "region" and (
+                attributes.get("aria-label") or attributes.get("aria-labelledby")
+            )
             self.scrolling_by_keyboard += bool(named and attributes.get("tabindex") == "0")
         if tag == "a" and attributes.get("href", "").startswith("#"):
             self.targets.append(attributes["href"][1:])

@@ -9,7 +9,8 @@ from pipeline.extraction.limbs import is_dominant, limb_of
 from pipeline.extraction.visit import measure_visit
 from pipeline.filtering.gaps import Gap
 from pipeline.metrics.outcome import Measured
-from pipeline.quality.windows import saturation
+from pipeline.quality.windows import FullScale, saturation
+from shared.settings.device import Channel
 from tests.unit import extraction_signals as made
 from tests.unit.extraction_signals import (
     CONTACT,
@@ -311,5 +312,42 @@ def test_how_close_to_a_contact_a_gap_may_lie_is_a_setting():
 def test_what_counts_as_saturated_is_set(changes, clipped):
     """Four equal samples at 92 % of the range, in a signal that is lower elsewhere."""
     signal = np.array([0.1, 0.5, 0.92, 0.92, 0.92, 0.92, 0.4, 0.2])
-    found = saturation([signal], [1.0], RATE, PROCESSING.quality.model_copy(update=changes))
+    found = saturation(
+        [signal], [FullScale(1.0)], RATE, PROCESSING.quality.model_copy(update=changes)
+    )
     assert (found.samples if found else 0) == clipped
+
+
+def test_a_top_that_a_filter_rounds_is_seen_where_the_step_is_known():
+    """Samples at 98 % of the range that differ by one step; the peak of a sound signal does not."""
+    step = 1.0 / 2**11
+    limited = np.array([0.1, 0.5, 0.98, 0.98 + step, 0.98, 0.98 + step, 0.4, 0.2])
+    sound = np.array([0.1, 0.5, 0.972, 0.98, 0.972, 0.5, 0.4, 0.2])
+    quality = PROCESSING.quality
+    for signal, known, samples in ((limited, step, 4), (limited, 0.0, 0), (sound, step, 0)):
+        found = saturation([signal], [FullScale(1.0, known)], RATE, quality)
+        assert found.samples == samples
+    # In the unit of the column, of one channel among others.
+    other = np.full(8, 3.0)
+    found = saturation(
+        [other, 9.81 * limited], [FullScale(5.0), FullScale(9.81, 9.81 * step)], RATE, quality
+    )
+    assert found.axes == (1,)
+    channel = {"channel": "waist_acceleration.x", "column": "a", "unit": "g", "range": 16}
+    assert Channel.model_validate(channel).resolution == 0.0
+    assert Channel.model_validate(channel | {"step": 0.5}).resolution == pytest.approx(4.903325)
+
+
+@pytest.mark.parametrize(("peak_bw", "too_much"), [(9.0, False), (12.0, True)])
+def test_one_leg_has_hard_limits_of_its_own(peak_bw, too_much):
+    """10 body weights on one limb, 16 on both together: common practice, no source."""
+    time = times(8.0)
+    one_leg = drop_force(time, peak_bw)
+    (alone,) = measure(trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, one_leg)))
+    assert ("out_of_range" in one(alone, "peak_vgrf", "plate").flags) == too_much
+    two_legs = drop_jump_force(time) + (peak_bw - 3.0) * made.half_sine(time, CONTACT, 0.1)
+    (both,) = measure(trial(DROP_JUMP, "both", plates(TWO_PLATES, two_legs)))
+    found = values(both, "peak_vgrf", "plate")
+    assert set(found) == {"left", "right", "both"}
+    assert found["both"].outcome.value == pytest.approx(peak_bw, rel=0.02)
+    assert not any("out_of_range" in value.flags for value in found.values())

@@ -146,7 +146,7 @@ def test_a_table_is_the_same_as_csv_and_as_html(table, tmp_path):
 def test_a_table_names_its_rows_columns_and_groups(table):
     html = as_html(table[0], 3)
     assert html.count("<caption>") == 1
-    assert '<th scope="colgroup" colspan="2">Graft rupture</th>' in html
+    assert '<th scope="rowgroup" colspan="2">Graft rupture</th>' in html
     assert html.count('scope="col"') == 2
     assert html.count('scope="row"') == 1
     assert 'tabindex="0"' in html

@@ -190,6 +190,7 @@ def test_the_edition_names_no_athlete_and_shows_no_small_number(edition):
 def test_nothing_leads_down_to_rows(edition):
     page = (edition / "report.html").read_text(encoding="utf-8")
     assert "data-number" not in page
+    assert "<script" not in page
     assert faults_of_sharing(page, edition) == []
     for word in ("quality.html", "flagged.html", "audit", "waveforms_"):
         assert not any(word in target for target in links_of(page)), word

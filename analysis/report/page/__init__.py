@@ -1,4 +1,4 @@
-"""The pages: templates and style, and the function that puts the content into them."""
+"""The pages: templates, style, script; and the function that puts the content into them."""
 
 from __future__ import annotations
 
@@ -9,6 +9,11 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
 _FOLDER = Path(__file__).parent
+# The browser itself then keeps the page from asking for anything outside.
+_POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:; "
+    "base-uri 'none'; form-action 'none'"
+)
 
 
 def render(template: str, content: dict[str, Any]) -> str:
@@ -26,7 +31,10 @@ def render(template: str, content: dict[str, Any]) -> str:
         keep_trailing_newline=True,
     )
     style = Markup((_FOLDER / "style.css").read_text(encoding="utf-8"))
-    page = environment.get_template(template).render(style=style, **content)
+    keyboard = Markup((_FOLDER / "keyboard.js").read_text(encoding="utf-8"))
+    page = environment.get_template(template).render(
+        style=style, keyboard=keyboard, policy=_POLICY, **content
+    )
     if not content["blinded"]:
         return page
     marks = environment.get_template("blinded.jinja").module
