@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from pipeline.calibration.mirrored import landing_rotation
 from pipeline.calibration.segment_frame import SegmentFrame
 from pipeline.calibration.stillness import Window
-from pipeline.extraction.knee_tilt import Tilt, held_by_gravity, read_tilt
 from pipeline.extraction.knee_stances import stance_after, stance_before
+from pipeline.extraction.knee_tilt import Tilt, held_by_gravity, read_tilt
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.stretch import filtered_between
 from pipeline.extraction.trials import Trial

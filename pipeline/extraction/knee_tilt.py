@@ -6,7 +6,6 @@ profile that maps none leaves the angle as it is integrated.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -19,7 +18,6 @@ from pipeline.events.centre_of_mass import impact_speed_from_drop
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.stretch import filtered_between
 from pipeline.filtering.tilt import inclination, steady, tilt_correction
-from pipeline.metrics.knee import knee_angle
 from pipeline.reasons import Reason
 from shared.channels import AXES, SIDES
 from shared.settings.processing import ProcessingSettings, TiltCorrection

@@ -18,8 +18,8 @@ from shared.channels import sensor_of
 def without_idle_rates(signals: Signals, sides: Sequence[str], standing: Standing) -> Signals:
     """Return a recording without the signals of segments that nothing reads.
 
-    Those are the signals of a leg that takes no part in the task, and the rates about other axes than z
-    where no flexion axis is known. A recording of nothing else stays as it is.
+    Those are the signals of a leg that takes no part in the task, and the rates about other axes
+    than z where no flexion axis is known. A recording of nothing else stays as it is.
 
     Parameters
     ----------

@@ -123,8 +123,8 @@ class DeviceProfile(Strict):
             }
             if needed & mapped and (missing := sorted(needed - mapped)):
                 raise ValueError(
-                    f"the channel {missing[0]!r} is missing: gravity holds the knee angle only with "
-                    "x, y and z of thigh and shank; map all six or none"
+                    f"the channel {missing[0]!r} is missing: gravity holds the knee angle only "
+                    "with x, y and z of thigh and shank; map all six or none"
                 )
         return self
 
