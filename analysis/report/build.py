@@ -178,6 +178,12 @@ def _contents(is_demo: bool) -> list[tuple[str, list[tuple[str, str]]]]:
     ]
 
 
+def optional_measurements(context: Context) -> frozenset[str]:
+    """Return what only some devices allow and some values of this study had."""
+    flags = subjects_of(context.estimates, "nuisances", "all", "count")
+    return frozenset({HELD_BY_GRAVITY}).intersection(flag for (flag,) in flags)
+
+
 def page_content(
     context: Context,
     ledger: Ledger,
@@ -191,8 +197,7 @@ def page_content(
     ran = frozenset(part for part, reason in reasons.items() if not reason)
     if reasons["imputed"] and "hazards" in ran:
         ran |= {"complete_cases"}
-    flags = subjects_of(context.estimates, "nuisances", "all", "count")
-    ran |= {HELD_BY_GRAVITY}.intersection(flag for (flag,) in flags)
+    ran |= optional_measurements(context)
     return {
         "title": context.study["title"],
         "edition": context.study["edition"],
