@@ -122,7 +122,9 @@ def held_by_gravity(
         order_per_pass=settings.filtering.order_per_pass,
     )[:, first : first + angles.shape[1]]
     quiet = Window(0, stance.last_sample - first)
-    allowed = _outside_of_landing(tilt, angles.shape[1], contact - first, rate_hz, settings)
+    fall_s = _longest_fall_s(tilt.box_height_m, settings)
+    places = np.arange(angles.shape[1]) - (contact - first)
+    allowed = (places < -fall_s * rate_hz) | (places > chosen.off_after_contact_s * rate_hz)
     added = []
     for force, axis, angle in zip((forces[:3], forces[3:]), tilt.axes, angles, strict=True):
         part = _added(force, axis, angle, rate_hz, quiet, allowed, chosen, settings)
@@ -138,21 +140,16 @@ def _is_dead(forces: Signal) -> bool:
     return bool((spread.max(axis=1) <= _STANDSTILL).any())
 
 
-def _outside_of_landing(
-    tilt: Tilt, samples: int, contact: float, rate_hz: float, settings: ProcessingSettings
-) -> Mask:
-    """Return where neither fall nor impact is to be expected.
+def _longest_fall_s(box_height_m: float | None, settings: ProcessingSettings) -> float:
+    """Return how long a fall from the box can last; 0 without a box.
 
-    No sensor sees the foot leave the box, so the fall lasts as long as one from its height can.
+    No plate sees the foot leave the box, and not every trial has a waist unit.
     """
-    chosen, gravity = settings.filtering.tilt_correction, settings.standard_gravity
-    fall_s = 0.0
-    if tilt.box_height_m is not None:
-        free_s = impact_speed_from_drop(tilt.box_height_m, gravity=gravity) / gravity
-        fall_s = free_s * settings.quality.largest_fall_time_share
-    after_s = 0.0 if chosen is None else chosen.off_after_contact_s
-    places = np.arange(samples)
-    return (places < contact - fall_s * rate_hz) | (places > contact + after_s * rate_hz)
+    if box_height_m is None:
+        return 0.0
+    gravity = settings.standard_gravity
+    free_s = impact_speed_from_drop(box_height_m, gravity=gravity) / gravity
+    return free_s * settings.quality.largest_fall_time_share
 
 
 def _added(
