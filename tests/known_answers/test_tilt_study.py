@@ -12,13 +12,19 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
+from pipeline.extraction.reading import read_bench_file, read_file
 from shared.errors import StudyError
+from shared.settings.device import DeviceProfile
 from tests.known_answers.closed_study import (
+    CONDITIONS,
     SEGMENTS,
     STANDING_S,
     Trial,
     change_profiles,
+    columns_of,
+    profile,
     write_closed_study,
+    write_file,
 )
 from tests.known_answers.error_table import NATIVE
 from tests.known_answers.signals import G
@@ -54,9 +60,9 @@ def worn(columns, noise_g=0.0):
     return columns
 
 
-def with_accelerometers(profile):
+def with_accelerometers(content):
     """Map the accelerometers in a device profile."""
-    profile["channels"] += [
+    content["channels"] += [
         {
             "channel": f"{segment}_acceleration.{side}.{axis}",
             "column": f"{segment}_{side}_{axis}_g",
@@ -162,12 +168,23 @@ def test_an_accelerometer_upside_down_is_refused_and_not_believed(tmp_path):
     assert excluded["detail"].str.contains("shank_left_y_g").all()
 
 
+def test_on_the_bench_a_unit_may_lie_upside_down(tmp_path):
+    columns = worn(columns_of(None, 200.0, CONDITIONS["clean"], np.random.default_rng(0)))
+    columns["thigh_right_y_g"] = -columns["thigh_right_y_g"]
+    write_file(columns, tmp_path / "unit.csv")
+    content = profile("bench", 200.0, "csv", 16.0)
+    with_accelerometers(content)
+    device = DeviceProfile(**content)
+    place = (tmp_path / "unit.csv", device, "unit.csv", "unit", 1.0)
+    assert read_file(*place).rule == "sign_contradicts_signal"
+    assert read_bench_file(*place).rule == ""
+
+
 def test_a_profile_that_maps_half_of_a_leg_is_refused(tmp_path):
-    def half(profile):
-        with_accelerometers(profile)
-        profile["channels"] = [
-            c for c in profile["channels"] if c["channel"] != "shank_acceleration.left.z"
-        ]
+    def half(content):
+        with_accelerometers(content)
+        left_out = "shank_acceleration.left.z"
+        content["channels"] = [c for c in content["channels"] if c["channel"] != left_out]
 
     trials = [Trial("E01", "clean", "left", 1, MOVEMENT)]
     write_closed_study(tmp_path, 200.0, trials, processing=NATIVE, change=worn)
