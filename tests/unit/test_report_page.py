@@ -6,11 +6,13 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from analysis.estimates import Estimates, estimates_table
 from analysis.labels import analysis_words, sentence_case
-from analysis.report.build import ReportError, build_report
+from analysis.report.build import ReportError, build_report, optional_measurements
 from analysis.report.cautions import CAUTIONS, FOOTER, as_markdown
 from analysis.report.check import check_table, read_page
 from analysis.report.checklist import ITEMS, build_checklist
+from analysis.report.context import Context
 from analysis.report.links import AUDIT_PAGE
 from analysis.report.methods import methods
 from analysis.report.quality_page import TABLES as QUALITY_TABLES
@@ -338,6 +340,20 @@ def test_methods_describe_only_what_ran():
     assert only_limbs.heading == "Statistical analysis"
     assert len(only_limbs.paragraphs) == 1
     assert "mixed models" in only_limbs.paragraphs[0]
+
+
+def test_gravity_is_in_the_methods_only_where_it_held_an_angle(demo):
+    arguments = (study.STUDY, study.PROCESSING, study.PLAN)
+    said = "their inclination held the knee angle by a complementary filter"
+    assert said in str(methods(*arguments, frozenset({"tilt_corrected"}))[0].paragraphs)
+    assert said not in words_of(page_of(demo))
+    found = Estimates("nuisances")
+    found.add("tilt_corrected", "all", "count", 12, unit="recordings")
+    with_it = pd.concat([study.estimates(), estimates_table(found)], ignore_index=True)
+    context = Context(with_it, study.STUDY, study.PROCESSING, study.PLAN)
+    assert optional_measurements(context) == {"tilt_corrected"}
+    without = Context(study.estimates(), *arguments)
+    assert optional_measurements(without) == frozenset()
 
 
 def test_the_page_describes_every_analysis_that_it_shows(demo):
