@@ -5,6 +5,8 @@
 CORES ?= 2
 SETTINGS ?= config
 PROFILE ?= laptop
+# A seed: outcomes are permuted, for building the analysis unseen (config/README.md).
+BLINDED ?=
 
 ENVIRONMENT := .venv/ready
 
@@ -13,7 +15,7 @@ export OPENBLAS_NUM_THREADS := 1
 export OMP_NUM_THREADS := 1
 
 study: $(ENVIRONMENT)
-	@.venv/bin/python -m pipeline.run_study --settings $(SETTINGS) --cores $(CORES) --profile $(PROFILE)
+	@.venv/bin/python -m pipeline.run_study --settings $(SETTINGS) --cores $(CORES) --profile $(PROFILE) $(if $(BLINDED),--blinded $(BLINDED))
 
 test: $(ENVIRONMENT)
 	@.venv/bin/python -m pytest -n $(CORES) --dist loadfile --no-loadscope-reorder tests

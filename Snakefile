@@ -9,7 +9,7 @@ min_version("9.0")
 configfile: f"{workflow.basedir}/config/workflow.yaml"
 
 
-STUDY = open_study(config["settings"])
+STUDY = open_study(config["settings"], config["blinded"])
 RESULTS = STUDY.results
 
 

@@ -15,6 +15,7 @@ from typing import Any, TypedDict, Unpack
 
 import pandas as pd
 
+from shared.blinding import how_permuted_in
 from shared.provenance import code_version, sha256_of_file
 from shared.schemas import Column, schema_of
 from shared.sources import ROOT, sources_of
@@ -200,13 +201,18 @@ class Provenance(TypedDict):
 
     inputs: dict[str, str]
     code_version: str
+    outcomes: str
 
 
 def provenance(step: str, inputs: Mapping[str, Path]) -> Provenance:
-    """Return the hashes of the input files of a step and the version of its code."""
+    """Return the hashes of the input files of a step and the version of its code.
+
+    What was done to outcomes in a blinded run passes from the inputs to all that is made of them.
+    """
     return {
         "inputs": {name: sha256_of_file(path) for name, path in sorted(inputs.items())},
         "code_version": code_version(sources_of(step), ROOT),
+        "outcomes": how_permuted_in(inputs.values()),
     }
 
 

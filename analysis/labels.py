@@ -44,6 +44,8 @@ WORDS: dict[str, str] = {
     "no_stomp": "no stomp in the recording",
     "drift_gt_5deg": "angle drifts by more than the limit",
     "long_integration": "angle integrated too long",
+    "tilt_corrected": "knee angle held by gravity",
+    "tilt_not_corrected": "knee angle by gyroscopes alone",
     "gyro_bias_from_start": "bias from the stance before the landing only",
     "out_of_range": "outside the plausible range",
     "operator_reject": "rejected by the operator",

@@ -26,6 +26,8 @@ class Reason(StrEnum):
     DRIFT = "drift_gt_5deg"
     LONG_INTEGRATION = "long_integration"
     BIAS_FROM_START = "gyro_bias_from_start"
+    TILT_CORRECTED = "tilt_corrected"
+    TILT_NOT_CORRECTED = "tilt_not_corrected"
     OUT_OF_RANGE = "out_of_range"
     OPERATOR_REJECT = "operator_reject"
     DUPLICATE_RECORDING = "duplicate_recording"

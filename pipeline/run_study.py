@@ -19,11 +19,12 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from shared.blinding import mark_of, stop_if_other_kind
 from shared.errors import StudyError
 from shared.freeze import status_of
 from shared.manifest import FILE as MANIFEST
 from shared.manifest import write_manifest
-from shared.settings.load import Settings, load_settings
+from shared.settings.load import Settings, load_settings, with_blinding
 from shared.sources import ROOT
 
 _PROGRESS = re.compile(r"(\d+) of (\d+) steps \(\d+%\) done")
@@ -36,6 +37,9 @@ def _arguments(arguments: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--cores", type=int, default=2, help="processes at a time")
     parser.add_argument(
         "--profile", choices=("laptop", "slurm"), default="laptop", help="where the steps run"
+    )
+    parser.add_argument(
+        "--blinded", type=int, metavar="SEED", help="permute outcomes; results in a folder apart"
     )
     return parser.parse_args(arguments)
 
@@ -61,6 +65,7 @@ def _command(options: argparse.Namespace, *targets: str) -> list[str]:
         *("--profile", str(ROOT / "config" / "profiles" / options.profile)),
         *(("--cores", str(options.cores)) if options.profile == "laptop" else ()),
         *("--config", f"settings={options.settings}"),
+        *(() if options.blinded is None else (f"blinded={options.blinded}",)),
     ]
 
 
@@ -145,7 +150,7 @@ def _generate_demo(settings: Settings, cores: int) -> None:
 def stop_if_plan_changed(settings: Settings, folder: Path) -> None:
     """End the program with what was changed in the plan since it was frozen, if anything was."""
     status = status_of(settings)
-    if status.status == "changed":
+    if status.stops_a_run:
         changes = "\n".join(f"    {line}" for line in status.differences)
         raise SystemExit(
             f"The plan was changed after it was frozen on {status.date}:\n{changes}\n"
@@ -153,6 +158,17 @@ def stop_if_plan_changed(settings: Settings, folder: Path) -> None:
             f"    .venv/bin/python -m analysis.freeze --settings {folder} "
             '--date YYYY-MM-DD --reason "..."'
         )
+
+
+_STATES = {"frozen": "frozen", "not_frozen": "not frozen yet", "changed": "being changed"}
+
+
+def _opening_lines(settings: Settings) -> str:
+    """Return what a blinded run says before it starts, '' for a true one."""
+    if not (words := mark_of(settings.study.model_dump(mode="json"))):
+        return ""
+    state = _STATES[status_of(settings).status]
+    return f"{words}.\nThe plan is {state}, which a blinded run may be: it is for building it.\n"
 
 
 def _closing_lines(settings: Settings, seconds: float) -> str:
@@ -167,15 +183,18 @@ def _closing_lines(settings: Settings, seconds: float) -> str:
             f"  figures          {results / 'report' / 'figures'}",
             f"  all numbers      {results / 'tables' / 'estimates.parquet'}",
             f"  check of inputs  {results / 'intake' / 'problems.txt'}",
+            *(part for part in (mark_of(settings.study.model_dump(mode="json")),) if part),
         ]
     )
 
 
 def run(options: argparse.Namespace) -> int:
-    """Run everything by the options `settings`, `cores` and `profile`; return the exit status."""
+    """Run everything by the options of the command; return the exit status."""
     started, started_at = time.monotonic(), time.time()
-    settings = load_settings(options.settings)
+    settings = with_blinding(load_settings(options.settings), options.blinded)
+    stop_if_other_kind(settings.results_folder, settings.study.model_dump(mode="json"))
     stop_if_plan_changed(settings, options.settings)
+    print(_opening_lines(settings), end="", flush=True)
     manifest = settings.results_folder / MANIFEST
     with only_run(Path(".snakemake")):
         _generate_demo(settings, options.cores)

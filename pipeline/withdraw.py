@@ -36,10 +36,11 @@ from pipeline.withdrawal.products import (
 )
 from pipeline.withdrawal.scan import Trace, rows_in, traces
 from pipeline.withdrawal.study_table import add_withdrawal
+from shared.blinding import SUFFIX
 from shared.errors import StudyError, stop
 from shared.layout import find_table
 from shared.manifest import FILE as MANIFEST
-from shared.settings.load import Settings, load_settings
+from shared.settings.load import Settings, load_settings, with_blinding
 from shared.tables import read_table
 from shared.withdrawals import belongs_to, rows_of, withdrawn_athletes
 
@@ -76,6 +77,9 @@ def _arguments(arguments: list[str] | None) -> argparse.Namespace:
     parser.add_argument("--cores", type=int, default=2, help="processes at a time")
     parser.add_argument(
         "--profile", choices=("laptop", "slurm"), default="laptop", help="where the steps run"
+    )
+    parser.add_argument(
+        "--blinded", type=int, metavar="SEED", help="remove from the blinded run of that seed"
     )
     return parser.parse_args(arguments)
 
@@ -219,6 +223,21 @@ def _strangers(results: Path, engine: Path) -> list[str]:
     return [head, *(f"  {path.relative_to(results).as_posix()}" for path in others)]
 
 
+def _other_run(settings: Settings) -> list[str]:
+    """Name the folder of the blinded run beside a true one, or the other way round."""
+    results = settings.results_folder
+    is_blinded = settings.study.blinded is not None
+    name = results.name.removesuffix(SUFFIX) if is_blinded else f"{results.name}{SUFFIX}"
+    other = results.with_name(name)
+    if not other.is_dir():
+        return []
+    kind, how = ("true", "without --blinded") if is_blinded else ("blinded", "with --blinded SEED")
+    return [
+        f"{os.path.relpath(other)} holds a {kind} run, made with the athlete if that was before: "
+        f"delete it, or repeat this command {how}."
+    ]
+
+
 def withdraw(options: argparse.Namespace) -> int:
     """Withdraw an athlete; return the exit status: 1 if the study failed or something is left.
 
@@ -228,7 +247,7 @@ def withdraw(options: argparse.Namespace) -> int:
         The athlete is not known, the study cannot be made again, or the records are missing.
         Nothing was removed then.
     """
-    settings = load_settings(options.settings)
+    settings = with_blinding(load_settings(options.settings), options.blinded)
     results, engine = settings.results_folder, ENGINE
     _refuse_unknown(options.athlete, settings)
     _refuse_unrecorded(results, engine)
@@ -248,6 +267,7 @@ def withdraw(options: argparse.Namespace) -> int:
     left = _look_through(settings, engine, sought)
     print("\n".join(["", "What has changed:", *_compared(before, state_of(results, own)), ""]))
     print("\n".join([*_raw_data_left(settings, options.athlete), *_strangers(results, engine)]))
+    print("".join(f"{line}\n" for line in _other_run(settings)), end="")
     print("\n".join(["", ELSEWHERE, ""]), flush=True)
     return _verdict(left, sought, results)
 

@@ -17,6 +17,9 @@ def _channels() -> dict[str, tuple[str, str]]:
         for axis in AXES:
             table[f"thigh_rate.{side}.{axis}"] = ("rad/s", "gyro")
             table[f"shank_rate.{side}.{axis}"] = ("rad/s", "gyro")
+            # They only hold the angle by gyroscope: no value is theirs.
+            table[f"thigh_acceleration.{side}.{axis}"] = ("m/s2", "gyro")
+            table[f"shank_acceleration.{side}.{axis}"] = ("m/s2", "gyro")
         table[f"knee_flexion.{side}"] = ("rad", "camera")
     return table
 
@@ -25,7 +28,8 @@ CHANNELS = _channels()
 """Channel name -> (SI unit, sensor). Waist and segment axes: x anterior, y up, z to the right.
 
 `reference_acceleration` is a second, better accelerometer at the waist, worn beside the study's
-unit to show how well that one measures.
+unit to show how well that one measures. `thigh_acceleration` and `shank_acceleration` belong to the
+unit that carries the segment's gyroscope.
 """
 
 

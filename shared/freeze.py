@@ -24,16 +24,22 @@ class FreezeStatus:
     date: str
     deviations: tuple[dict[str, str], ...]
     differences: tuple[str, ...]
+    is_blinded: bool = False
+
+    @property
+    def stops_a_run(self) -> bool:
+        """Tell whether the plan was changed after the freeze, in a run of the true outcomes."""
+        return self.status == "changed" and not self.is_blinded
 
     def as_dict(self) -> dict[str, Any]:
-        """Return plain data for a step."""
+        """Return plain data for a step; only a blinded run has the key `blinded`."""
         return {
             "status": self.status,
             "hash": self.hash,
             "date": self.date,
             "deviations": list(self.deviations),
             "differences": list(self.differences),
-        }
+        } | ({"blinded": True} if self.is_blinded else {})
 
 
 def content_of(settings: Settings) -> dict[str, Any]:
@@ -69,16 +75,16 @@ def differences(before: dict[str, Any], after: dict[str, Any]) -> tuple[str, ...
 def status_of(settings: Settings) -> FreezeStatus:
     """Compare the settings with the frozen plan in their folder."""
     content = content_of(settings)
-    current = hash_of_settings(content)
+    current, is_blinded = hash_of_settings(content), settings.study.blinded is not None
     file = settings.folder / FILE
     if not file.is_file():
-        return FreezeStatus("not_frozen", current, "", (), ())
+        return FreezeStatus("not_frozen", current, "", (), (), is_blinded)
     frozen = json.loads(file.read_text(encoding="utf-8"))
     deviations = tuple(frozen["deviations"])
     if frozen["hash"] == current:
-        return FreezeStatus("frozen", current, frozen["date"], deviations, ())
+        return FreezeStatus("frozen", current, frozen["date"], deviations, (), is_blinded)
     changed = differences(frozen["content"], content)
-    return FreezeStatus("changed", current, frozen["date"], deviations, changed)
+    return FreezeStatus("changed", current, frozen["date"], deviations, changed, is_blinded)
 
 
 def write_freeze(settings: Settings, date: str, deviations: list[dict[str, str]]) -> Path:

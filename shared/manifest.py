@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from shared.blinding import mark_of
 from shared.freeze import FILE as FROZEN
 from shared.provenance import hash_of_settings, sha256_of_file
 from shared.settings.load import Settings
@@ -52,6 +53,8 @@ def write_manifest(results: Path, settings: Settings) -> None:
         path.relative_to(results).as_posix(): sha256_of_file(path) for path in files_of(results)
     }
     content: dict[str, Any] = {"settings": hashes_of_settings(settings), "files": files}
+    if words := mark_of(settings.study.model_dump(mode="json")):
+        content["outcomes"] = words
     write_text(json.dumps(content, indent=1, sort_keys=True) + "\n", results / FILE)
 
 

@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from shared.blinding import KEY
 from shared.schemas import SCHEMA_VERSION, Column, Schema, schema_of
 
 _ARROW_TYPES = {
@@ -131,10 +132,12 @@ def write_table(
     *,
     inputs: Mapping[str, str] | None = None,
     code_version: str = "",
+    outcomes: str = "",
 ) -> None:
     """Write a table as Parquet under a temporary name, then move it into place.
 
-    Metadata: table name, schema version, units per column, hashes of the inputs, code version.
+    Metadata: table name, schema version, units per column, hashes of the inputs, code version,
+    and in a blinded run what was done to the outcomes behind the table (`shared/blinding.py`).
     Two calls with the same content write the same bytes.
     """
     arrow = to_arrow(table, name)
@@ -146,6 +149,8 @@ def write_table(
         "inputs": json.dumps(dict(sorted((inputs or {}).items()))),
         "code_version": code_version,
     }
+    if outcomes:
+        metadata[KEY] = outcomes
     arrow = arrow.replace_schema_metadata(metadata)
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(f".{path.name}.part")

@@ -12,11 +12,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from shared.blinding import stop_if_other_kind
 from shared.errors import StudyError
 from shared.freeze import status_of
 from shared.layout import companions_of, find_table, shard_name, shard_of
 from shared.provenance import sha256_of_bytes
-from shared.settings.load import Settings, load_settings
+from shared.settings.load import Settings, load_settings, with_blinding
 from shared.sources import ROOT, sources_of
 from shared.withdrawals import TABLE as WITHDRAWALS
 from shared.withdrawals import belongs_to, rows_of, withdrawn_athletes
@@ -143,10 +144,12 @@ class Study:
         return sha256_of_bytes("\n".join(lines).encode())[:16]
 
 
-def open_study(folder: str) -> Study:
-    """Load the settings of a study, or end with the problems as text."""
+def open_study(folder: str, blinding_seed: int | None) -> Study:
+    """Load the settings of a study, blinded where a seed is given, or end with the problems."""
     try:
-        return Study(load_settings(Path(folder)))
+        study = Study(with_blinding(load_settings(Path(folder)), blinding_seed))
+        stop_if_other_kind(study.settings.results_folder, study.study)
+        return study
     except StudyError as error:
         raise SystemExit(error.render()) from error
 

@@ -21,7 +21,8 @@ from analysis.audit.r_models import FamilyForR, ForR
 from analysis.cohort.analysis_set import reason_not_to_run
 from analysis.estimates import Estimates, write_estimates
 from analysis.models.filled_cohort import read_filled_cohort
-from shared.tables import read_table
+from shared.blinding import mark_in
+from shared.tables import read_table, write_text
 
 STEP = "analysis.audit.r_bundle:r_bundle"
 NO_R = "R is not installed"
@@ -90,6 +91,8 @@ def r_bundle(
     )
     models, limits = [*cox, *mixed], plan["audit"]["r_bundle"]
     write_bundle(models, family, limits, bundle)
+    if words := mark_in(cohort):
+        write_text(f"{words}.\n", bundle / "BLINDED.txt")
     numbers = r_numbers(models, family, bundle, limits)
     if any(row["quantity"] == "passed" for row in numbers.rows()):
         not_covered(numbers, plan)

@@ -169,7 +169,7 @@ def step_again(study: StudyFolder, part: str) -> pd.DataFrame:
     from shared.freeze import status_of
     from shared.step import load_step
 
-    if (frozen := status_of(study.settings)).status == "changed":
+    if (frozen := status_of(study.settings)).stops_a_run:
         raise TraceError(
             "the settings were changed after the plan was frozen, so the number cannot come out "
             "again:\n    " + "\n    ".join(frozen.differences[:5])

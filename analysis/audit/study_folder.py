@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 import pyarrow.parquet as pq
 
+from shared.blinding import SUFFIX, mark, results_name, seed_of_results
+
 if TYPE_CHECKING:
     from shared.settings.load import Settings
 
@@ -33,14 +35,23 @@ class StudyFolder:
     @cached_property
     def settings(self) -> Settings:
         """The settings of the study; loaded late, because most questions need none."""
-        from shared.settings.load import load_settings
+        from shared.settings.load import load_settings, with_blinding
 
         if self.settings_folder is None:
             raise TraceError(
                 "the settings of this study were not found beside its results: "
                 "name their folder with --settings"
             )
-        return load_settings(self.settings_folder)
+        loaded = load_settings(self.settings_folder)
+        if loaded.study.blinded is not None:
+            return loaded
+        # The seed of a blinded run may have been given by the command and stand in no file.
+        return with_blinding(loaded, seed_of_results(self.results))
+
+    @property
+    def mark(self) -> str:
+        """What to say of a blinded run beside each answer, '' for a true one."""
+        return mark(seed_of_results(self.results))
 
     @property
     def raw(self) -> Path:
@@ -79,7 +90,8 @@ def _settings_beside(results: Path) -> Path | None:
         for file in sorted([*above.glob("study.yaml"), *above.glob("*/study.yaml")]):
             content = yaml.safe_load(file.read_text(encoding="utf-8"))
             named = content.get("results_folder", "") if isinstance(content, dict) else ""
-            if named and (file.parent / named).resolve() == results:
+            places = (named, f"{named.rstrip('/')}{SUFFIX}") if named else ()
+            if results in [(file.parent / place).resolve() for place in places]:
                 return file.parent
     return None
 
@@ -105,7 +117,8 @@ def open_folder(results: Path | None, settings: Path | None) -> StudyFolder:
         import yaml
 
         content = yaml.safe_load((folder / "study.yaml").read_text(encoding="utf-8"))
-        found = StudyFolder((folder / content["results_folder"]).resolve(), folder)
+        named = results_name(content["results_folder"], content)
+        found = StudyFolder((folder / named).resolve(), folder)
     else:
         results = results.resolve()
         found = StudyFolder(results, settings or _settings_beside(results))

@@ -73,7 +73,8 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         study = open_folder(options.results, options.settings)
         chain = chain_of(study, _target(study, options), options.landing)
-        _show([_screen(number, level) for number, level in enumerate(chain.levels, start=1)])
+        screens = [_screen(number, level) for number, level in enumerate(chain.levels, start=1)]
+        _show([f"{study.mark}\n\n{screen}" if study.mark else screen for screen in screens])
         if options.open:
             if chain.metric_row is None:
                 raise TraceError("no landing is behind this number: nothing can be drawn")

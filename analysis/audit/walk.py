@@ -78,6 +78,7 @@ def main(arguments: list[str] | None = None) -> int:
     options = _arguments(arguments)
     try:
         study = open_folder(options.results, options.settings)
+        print(study.mark, end="\n" if study.mark else "")
         lost = unresolved(study)
         print("\n".join(lost) or "every printed number leads to an estimate and its step")
         bad = bool(lost)

@@ -23,8 +23,8 @@ SECOND_INJURIES = ("graft_rupture", "contralateral_tear")
 
 
 def reason_not_to_run(freeze: Mapping[str, Any]) -> str:
-    """Return why outcomes must not be analysed yet, '' under a frozen plan."""
-    return _REASONS[freeze["status"]]
+    """Return why outcomes must not be analysed yet, '' under a frozen plan and in a blinded run."""
+    return "" if freeze.get("blinded") else _REASONS[freeze["status"]]
 
 
 def landmark_rows(cohort: pd.DataFrame) -> pd.DataFrame:

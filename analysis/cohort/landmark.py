@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from analysis.cohort.analysis_set import reason_not_to_run
 from analysis.cohort.outcomes import join_outcomes
 from analysis.cohort.predictors import predictor_columns
 from analysis.estimates import provenance
@@ -158,7 +159,7 @@ def build_cohort(
     summaries
         Summaries of the valid trials.
     freeze
-        Status of the plan; unless it is "frozen", outcomes are not joined.
+        Status of the plan; unless it is "frozen", or the run is blinded, outcomes are not joined.
     minimum_valid_trials
         A predictor with fewer valid trials at clearance is missing.
     """
@@ -178,7 +179,7 @@ def build_cohort(
         predictors,
         clearance_visit=study["clearance_visit"],
         horizon_days=float(plan["horizon_days"]),
-        with_outcomes=freeze["status"] == "frozen",
+        with_outcomes=not reason_not_to_run(freeze),
     )
     inputs = {
         "athletes": athletes,

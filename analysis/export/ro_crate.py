@@ -18,11 +18,12 @@ from pathlib import Path
 from typing import Any
 
 from analysis.report.shareable import edition_date
+from shared.blinding import mark_of, stop_if_other_kind
 from shared.errors import StudyError, stops
 from shared.freeze import FILE as FROZEN
 from shared.freeze import status_of
 from shared.provenance import sha256_of_file
-from shared.settings.load import load_settings
+from shared.settings.load import load_settings, with_blinding
 from shared.sources import ROOT
 from shared.tables import write_text
 
@@ -197,15 +198,19 @@ def files_of_crate(results: Path, settings: Path) -> dict[str, Path]:
     return found
 
 
-def export_crate(settings: Path, folder: Path) -> Path:
+def export_crate(settings: Path, folder: Path, blinding_seed: int | None = None) -> Path:
     """Write the crate of a finished run to an empty or new folder; return its metadata file.
+
+    The crate is that of the blinded run where a seed is given or study.yaml names one.
 
     Raises
     ------
     StudyError
         The run is not finished, or the folder holds something already.
     """
-    loaded = load_settings(settings)
+    loaded = with_blinding(load_settings(settings), blinding_seed)
+    study = loaded.study.model_dump(mode="json")
+    stop_if_other_kind(loaded.results_folder, study)
     if folder.exists() and any(folder.iterdir()):
         raise StudyError(
             stops(
@@ -217,8 +222,12 @@ def export_crate(settings: Path, folder: Path) -> Path:
             )
         )
     _copy(files_of_crate(Path(loaded.results_folder), settings), folder)
-    date = edition_date(loaded.study.model_dump(mode="json"), status_of(loaded).as_dict())
-    crate = describe_crate(folder, loaded.study.title, loaded.plan.question, date)
+    date = edition_date(study, status_of(loaded).as_dict())
+    words = mark_of(study)
+    title, question = (
+        f"{words}. {text}" if words else text for text in (study["title"], loaded.plan.question)
+    )
+    crate = describe_crate(folder, title, question, date)
     write_text(json.dumps(crate, indent=1, ensure_ascii=False) + "\n", folder / METADATA)
     return folder / METADATA
 
@@ -228,9 +237,10 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description="Export a run as an RO-Crate without raw data.")
     parser.add_argument("--settings", type=Path, default=Path("config"), help="settings folder")
     parser.add_argument("--to", type=Path, required=True, help="new folder for the crate")
+    parser.add_argument("--blinded", type=int, metavar="SEED", help="the blinded run of that seed")
     chosen = parser.parse_args(arguments)
     try:
-        print(export_crate(chosen.settings, chosen.to))
+        print(export_crate(chosen.settings, chosen.to, chosen.blinded))
     except StudyError as error:
         print(error.render(), file=sys.stderr)
         return 1

@@ -32,6 +32,12 @@ def _add(document: Document, table: PlainTable) -> None:
         document.add_paragraph(note)
 
 
+def _head_each_page(document: Document, words: str) -> None:
+    for section in document.sections:
+        run = section.header.paragraphs[0].add_run(words)
+        run.bold = True
+
+
 def _without_clock(document: bytes) -> bytes:
     """Return the same file with the same time on all its members: same content, same bytes."""
     stream = io.BytesIO()
@@ -44,21 +50,24 @@ def _without_clock(document: bytes) -> bytes:
     return stream.getvalue()
 
 
-def as_docx(title: str, tables: list[PlainTable], date: str) -> bytes:
+def as_docx(title: str, tables: list[PlainTable], date: str, mark: str = "") -> bytes:
     """Return a document with all tables, in their order.
 
     Parameters
     ----------
     date : ISO date that the document carries as its own, from the settings
+    mark : words of a blinded run for the head of each page, '' in a true one
     """
     import docx
 
     document = docx.Document()
     document.core_properties.title = title
     document.core_properties.author = ""
-    document.core_properties.comments = ""
+    document.core_properties.comments = mark
     day = datetime.fromisoformat(date)
     document.core_properties.created = document.core_properties.modified = day
+    if mark:
+        _head_each_page(document, mark)
     document.add_heading(title, level=1)
     for table in tables:
         _add(document, table)

@@ -24,6 +24,7 @@ from analysis.labels import unit_shown
 from analysis.models.sensor_pairs import sensor_pairs
 from analysis.report.agreement_groups import AgreedGroup, agreed_groups
 from analysis.report.ledger import Ledger
+from shared.blinding import how_permuted_in, mark_in
 from shared.tables import read_table, write_table
 
 if TYPE_CHECKING:
@@ -168,5 +169,5 @@ def draw_agreement(
     rows = points(read_table(metrics))
     sites = {code: site["label"] for code, site in study["sites"].items()}
     figure = agreement_figure(agreed_groups(table, study), rows, sites, ledger)
-    save(figure, rows, svg=svg, png=png, csv=data)
-    write_table(ledger.table(), numbers, "ledger")
+    save(figure, rows, svg=svg, png=png, csv=data, mark=mark_in(estimates))
+    write_table(ledger.table(), numbers, "ledger", outcomes=how_permuted_in([estimates]))

@@ -9,6 +9,7 @@ import pandas as pd
 
 from analysis.figures.style import BLACK, BLUE, GREY, PALE, new_figure, save, say_not_drawn
 from analysis.models.prediction_rows import CURVE
+from shared.blinding import mark_in
 from shared.tables import read_table
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ def draw_calibration(
     """Step: draw the calibration of the model with the landing metrics."""
     rows = curve_rows(read_table(estimates), "calibration")
     figure = calibration_figure(rows) if plan["prediction"] else say_not_asked()
-    save(figure, rows.drop(columns="term"), svg=svg, png=png, csv=data)
+    save(figure, rows.drop(columns="term"), svg=svg, png=png, csv=data, mark=mark_in(estimates))
 
 
 def say_not_asked() -> Figure:

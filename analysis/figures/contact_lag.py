@@ -24,6 +24,7 @@ from analysis.figures.style import (
 from analysis.labels import sentence_case
 from analysis.models.contact_lag import ANALYSIS, lag_rows
 from analysis.report.ledger import Ledger
+from shared.blinding import how_permuted_in, mark_in
 from shared.tables import read_table, write_table
 
 if TYPE_CHECKING:
@@ -109,5 +110,12 @@ def draw_contact_lag(
     ledger = Ledger(read_table(estimates), PLACE)
     rows = lags(read_table(metrics))
     tasks = {code: task["label"] for code, task in study["tasks"].items()}
-    save(contact_lag_figure(rows, tasks, ledger), rows, svg=svg, png=png, csv=data)
-    write_table(ledger.table(), numbers, "ledger")
+    save(
+        contact_lag_figure(rows, tasks, ledger),
+        rows,
+        svg=svg,
+        png=png,
+        csv=data,
+        mark=mark_in(estimates),
+    )
+    write_table(ledger.table(), numbers, "ledger", outcomes=how_permuted_in([estimates]))

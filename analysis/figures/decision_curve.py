@@ -10,6 +10,7 @@ import pandas as pd
 from analysis.figures.calibration import curve_rows, say_not_asked
 from analysis.figures.style import BLACK, BLUE, GREY, VERMILION, new_figure, save, say_not_drawn
 from analysis.prediction.added_value import ACT_FOR_ALL, REFERENCE, WITH_METRICS
+from shared.blinding import mark_in
 from shared.tables import read_table
 
 if TYPE_CHECKING:
@@ -56,4 +57,4 @@ def draw_decision_curve(
     """Step: draw the net benefit over the thresholds of the plan."""
     rows = curve_rows(read_table(estimates), "decision")
     figure = decision_figure(rows) if plan["prediction"] else say_not_asked()
-    save(figure, rows.drop(columns="term"), svg=svg, png=png, csv=data)
+    save(figure, rows.drop(columns="term"), svg=svg, png=png, csv=data, mark=mark_in(estimates))

@@ -10,6 +10,7 @@ import pandas as pd
 
 from analysis.figures.style import GREY, LIMBS, SMALL_PT, WIDTH_IN, Look, new_figure, save
 from analysis.labels import metric_label, sentence_case, unit_shown, words
+from shared.blinding import mark_of
 from shared.tables import read_table
 
 if TYPE_CHECKING:
@@ -140,4 +141,4 @@ def draw_distributions(
     )
     sites = {code: site["label"] for code, site in study["sites"].items()}
     figure = distributions(values, sites)
-    save(figure, values.drop(columns="panel"), svg=svg, png=png, csv=data)
+    save(figure, values.drop(columns="panel"), svg=svg, png=png, csv=data, mark=mark_of(study))

@@ -26,6 +26,7 @@ from analysis.figures.style import (
 )
 from analysis.labels import sentence_case, words
 from analysis.report.ledger import Ledger, Number
+from shared.blinding import how_permuted_in, mark_in
 from shared.tables import read_table, write_table
 
 if TYPE_CHECKING:
@@ -198,5 +199,5 @@ def draw_flow(
     sites = {code: sentence_case(site["label"]) for code, site in study["sites"].items()}
     figure = flow_figure(flow_stages(table, ledger, plan, sites))
     counts = ledger.table()[["number_id", "value"]]
-    save(figure, counts, svg=svg, png=png, csv=data)
-    write_table(ledger.table(), numbers, "ledger")
+    save(figure, counts, svg=svg, png=png, csv=data, mark=mark_in(estimates))
+    write_table(ledger.table(), numbers, "ledger", outcomes=how_permuted_in([estimates]))

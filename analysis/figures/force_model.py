@@ -22,6 +22,7 @@ from analysis.figures.style import (
 from analysis.labels import sentence_case, words
 from analysis.report.ledger import Ledger
 from analysis.tables.force_model import ANALYSIS, SCOPES
+from shared.blinding import how_permuted_in, mark_in
 from shared.tables import read_table, write_table
 
 if TYPE_CHECKING:
@@ -132,5 +133,5 @@ def draw_force_model(
     """Step: draw the held-out estimates; `numbers` is the ledger of what the figure prints."""
     ledger = Ledger(read_table(estimates), PLACE)
     rows = points_shown(read_table(held_out))
-    save(force_figure(rows, ledger), rows, svg=svg, png=png, csv=data)
-    write_table(ledger.table(), numbers, "ledger")
+    save(force_figure(rows, ledger), rows, svg=svg, png=png, csv=data, mark=mark_in(estimates))
+    write_table(ledger.table(), numbers, "ledger", outcomes=how_permuted_in([estimates]))

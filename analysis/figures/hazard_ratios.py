@@ -12,6 +12,7 @@ from analysis.figures.scales import ratio_scale
 from analysis.figures.style import SERIES, save, say_not_drawn
 from analysis.labels import sentence_case
 from analysis.report.ledger import Exempt, Ledger
+from shared.blinding import how_permuted_in, mark_in
 from shared.tables import read_table, write_table
 
 if TYPE_CHECKING:
@@ -100,5 +101,12 @@ def draw_hazard_ratios(
     table = read_table(estimates)
     ledger = Ledger(table, PLACE)
     rows = hazard_rows(table, plan)
-    save(hazard_ratio_figure(rows, plan, ledger), rows, svg=svg, png=png, csv=data)
-    write_table(ledger.table(), numbers, "ledger")
+    save(
+        hazard_ratio_figure(rows, plan, ledger),
+        rows,
+        svg=svg,
+        png=png,
+        csv=data,
+        mark=mark_in(estimates),
+    )
+    write_table(ledger.table(), numbers, "ledger", outcomes=how_permuted_in([estimates]))

@@ -24,6 +24,7 @@ from analysis.figures.style import (
 )
 from analysis.labels import sentence_case, words
 from analysis.report.ledger import Ledger
+from shared.blinding import how_permuted_in, mark_in
 from shared.tables import read_table, write_table
 
 if TYPE_CHECKING:
@@ -209,5 +210,5 @@ def draw_incidence(
         figure = say_not_drawn("No cumulative incidence was estimated, or none may be shown.")
     else:
         figure = incidence_figure(incidence_panels(rows, plan), plan, ledger)
-    save(figure, rows.drop(columns="group"), svg=svg, png=png, csv=data)
-    write_table(ledger.table(), numbers, "ledger")
+    save(figure, rows.drop(columns="group"), svg=svg, png=png, csv=data, mark=mark_in(estimates))
+    write_table(ledger.table(), numbers, "ledger", outcomes=how_permuted_in([estimates]))

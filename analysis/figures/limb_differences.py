@@ -12,6 +12,7 @@ from analysis.figures.scales import Scale, difference_scale, ratio_scale
 from analysis.figures.style import LIMBS, save, say_not_drawn
 from analysis.labels import metric_label, sentence_case, unit_shown, words
 from analysis.report.ledger import Exempt, Ledger
+from shared.blinding import how_permuted_in, mark_in
 from shared.tables import read_table, write_table
 
 if TYPE_CHECKING:
@@ -104,5 +105,12 @@ def draw_limb_differences(
     ledger = Ledger(table, PLACE)
     rows = limb_rows(table, plan)
     tasks = {code: task["label"] for code, task in study["tasks"].items()}
-    save(limb_figure(rows, plan, tasks, ledger), rows, svg=svg, png=png, csv=data)
-    write_table(ledger.table(), numbers, "ledger")
+    save(
+        limb_figure(rows, plan, tasks, ledger),
+        rows,
+        svg=svg,
+        png=png,
+        csv=data,
+        mark=mark_in(estimates),
+    )
+    write_table(ledger.table(), numbers, "ledger", outcomes=how_permuted_in([estimates]))

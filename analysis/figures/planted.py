@@ -14,6 +14,7 @@ from analysis.figures.scales import ratio_scale
 from analysis.figures.style import BLACK, GREY, SERIES, Look, save, say_not_drawn
 from analysis.labels import sentence_case
 from analysis.report.ledger import Exempt, Ledger
+from shared.blinding import how_permuted_in, mark_in
 from shared.tables import read_table, write_table
 
 if TYPE_CHECKING:
@@ -103,5 +104,5 @@ def draw_planted(
     table = read_table(estimates)
     ledger = Ledger(table, PLACE)
     rows: pd.DataFrame = table.loc[table["analysis"] == ANALYSIS]
-    save(planted_figure(plan, ledger), rows, svg=svg, png=png, csv=data)
-    write_table(ledger.table(), numbers, "ledger")
+    save(planted_figure(plan, ledger), rows, svg=svg, png=png, csv=data, mark=mark_in(estimates))
+    write_table(ledger.table(), numbers, "ledger", outcomes=how_permuted_in([estimates]))

@@ -22,6 +22,7 @@ from analysis.figures.style import (
 from analysis.labels import metric_label, sentence_case, words
 from analysis.models.metric_reliability import ANALYSIS
 from analysis.models.reliability_rows import TARGETS, curve_term
+from shared.blinding import mark_in
 from shared.tables import read_table
 
 if TYPE_CHECKING:
@@ -136,4 +137,4 @@ def draw_reliability(
     table = read_table(estimates)
     rows = curves(table, plan["mixed"]["reliability_trials"])
     tasks = {code: task["label"] for code, task in study["tasks"].items()}
-    save(reliability_figure(rows, tasks), rows, svg=svg, png=png, csv=data)
+    save(reliability_figure(rows, tasks), rows, svg=svg, png=png, csv=data, mark=mark_in(estimates))

@@ -23,6 +23,7 @@ from analysis.figures.style import (
 from analysis.labels import sentence_case, unit_shown, words
 from analysis.models.grouped import grouped
 from analysis.models.residual_cutoffs import SENSORS
+from shared.blinding import mark_of
 from shared.tables import read_table
 
 if TYPE_CHECKING:
@@ -122,4 +123,4 @@ def draw_residual_analysis(
     """Step: draw the residual curves; they print no number."""
     rows = read_table(residuals)
     tasks = {code: task["label"] for code, task in study["tasks"].items()}
-    save(residual_figure(rows, tasks), rows, svg=svg, png=png, csv=data)
+    save(residual_figure(rows, tasks), rows, svg=svg, png=png, csv=data, mark=mark_of(study))

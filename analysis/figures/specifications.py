@@ -24,6 +24,7 @@ from analysis.figures.style import (
 )
 from analysis.labels import sentence_case
 from analysis.models.choices import AS_PLANNED, choices
+from shared.blinding import mark_in
 from shared.tables import read_table
 
 if TYPE_CHECKING:
@@ -134,4 +135,6 @@ def draw_specifications(
 ) -> None:
     """Step: draw the primary hazard ratios under other choices; no number is printed."""
     rows = specification_rows(read_table(estimates), plan)
-    save(specification_figure(rows, plan), rows, svg=svg, png=png, csv=data)
+    save(
+        specification_figure(rows, plan), rows, svg=svg, png=png, csv=data, mark=mark_in(estimates)
+    )

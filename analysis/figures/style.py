@@ -6,6 +6,7 @@ colour vision; each colour also has its own marker, line or hatch, so that grey 
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,6 +32,8 @@ PALE = "#E8E8E8"
 WIDTH_IN = 6.9
 FONT_PT = 9.0
 SMALL_PT = 8.0
+MARK_PT = 13.0
+MARK_EVERY_IN = 2.2
 
 _RC: dict[str, Any] = {
     "font.family": "sans-serif",
@@ -133,12 +136,39 @@ def as_svg(figure: Figure, name: str) -> str:
     return _as_part_of_a_page(stream.getvalue(), name)
 
 
-def save(figure: Figure, data: pd.DataFrame, *, svg: Path, png: Path, csv: Path) -> None:
-    """Write a figure as SVG and PNG and its data as CSV; no clock, no program name in the bytes."""
+def _draw_mark(figure: Figure, mark: str) -> None:
+    """Write the mark of a blinded run across a figure, pale, over all that is drawn."""
+    width, height = figure.get_size_inches()
+    size = min(MARK_PT, MARK_PT * height)
+    # One line for each stretch of paper, so that a part that is cut out shows it too.
+    lines = max(1, round(height / MARK_EVERY_IN))
+    angle = math.degrees(math.atan2(min(0.8, 0.5 * height), width))
+    for line in range(lines):
+        text = figure.text(
+            0.5, (line + 0.5) / lines, mark, ha="center", va="center", rotation=angle,
+            fontsize=size, color=VERMILION, alpha=0.25, zorder=100, fontweight="bold",
+        )  # fmt: skip
+        text.set_in_layout(False)
+        exempt(text, "setting")
+
+
+def save(figure: Figure, data: pd.DataFrame, *, svg: Path, png: Path, csv: Path, mark: str) -> None:
+    """Write a figure as SVG and PNG and its data as CSV; no clock, no program name in the bytes.
+
+    `mark` says on the figure and beside each row that a run is blinded; '' in a true run.
+    """
+    if mark:
+        _draw_mark(figure, mark)
+        data = data.assign(blinded=mark)
     write_text(as_svg(figure, svg.stem), svg)
     temporary = png.with_name(f".{png.name}.part")
     png.parent.mkdir(parents=True, exist_ok=True)
-    figure.savefig(temporary, format="png", dpi=200, metadata={"Software": None})
+    figure.savefig(
+        temporary,
+        format="png",
+        dpi=200,
+        metadata={"Software": None} | ({"Description": mark} if mark else {}),
+    )
     temporary.replace(png)
     write_text(data.to_csv(index=False, lineterminator="\n"), csv)
 

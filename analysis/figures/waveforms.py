@@ -20,6 +20,7 @@ from analysis.figures.style import (
 )
 from analysis.figures.waveform_data import EVENTS, PEAK, SIGNALS, examples
 from analysis.labels import sentence_case, unit_shown
+from shared.blinding import mark_of
 from shared.tables import read_table
 
 if TYPE_CHECKING:
@@ -113,4 +114,4 @@ def draw_waveforms(
     values = read_table(metrics, columns=["landing_id", "metric", "sensor", "value"])
     table = examples(read_table(waveforms), events, values, task, windows)
     sites = {code: sentence_case(site["label"]) for code, site in study["sites"].items()}
-    save(waveform_figure(table, sites), table, svg=svg, png=png, csv=data)
+    save(waveform_figure(table, sites), table, svg=svg, png=png, csv=data, mark=mark_of(study))

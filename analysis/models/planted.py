@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,12 @@ from analysis.survival.errors import SurvivalDataError
 from shared.tables import read_table
 
 STEP = "analysis.models.planted:compare_with_truth"
+PERMUTED = "the outcomes are permuted, and the effects that were planted are not in them"
+
+
+def reason_not_to_compare(freeze: Mapping[str, Any]) -> str:
+    """Return why planted effects are not held beside those found, '' where they are."""
+    return PERMUTED if freeze.get("blinded") else reason_not_to_run(freeze)
 
 
 def compare_with_truth(
@@ -52,7 +59,7 @@ def compare_with_truth(
     people, values, files = read_table(cohort), read_table(metrics), read_table(recordings)
     truth = read_table(truth_athletes)
     effect_rows = Estimates("planted_effects")
-    if reason := reason_not_to_run(freeze):
+    if reason := reason_not_to_compare(freeze):
         effect_rows.not_run("all", reason)
     else:
         known = pd.concat([read_table(path) for path in found], ignore_index=True)

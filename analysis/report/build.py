@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 from markupsafe import Markup
 
+from analysis.estimates import subjects_of
 from analysis.labels import sentence_case, words
 from analysis.report.agreement_sentences import agreement_sentences
 from analysis.report.alternative_text import alternative_text
@@ -23,7 +24,7 @@ from analysis.report.force_sentences import force_sentences
 from analysis.report.glossary import GLOSSARY
 from analysis.report.ledger import Ledger, join, read_ledgers, setting
 from analysis.report.links import AUDIT_PAGE, linked, place_address
-from analysis.report.methods import methods
+from analysis.report.methods import HELD_BY_GRAVITY, methods
 from analysis.report.names import names_of, readable
 from analysis.report.numerals import (
     LARGEST_RATIO,
@@ -37,6 +38,7 @@ from analysis.report.prediction_sentences import prediction_sentences
 from analysis.report.sentences import not_run, study_in_brief
 from analysis.report.standing import standings
 from analysis.report.versions import software_versions
+from shared.blinding import how_permuted_in, mark_of
 from shared.tables import read_table, write_table, write_text
 
 PLACE = "report"
@@ -178,6 +180,12 @@ def _contents(is_demo: bool) -> list[tuple[str, list[tuple[str, str]]]]:
     ]
 
 
+def optional_measurements(context: Context) -> frozenset[str]:
+    """Return what only some devices allow and some values of this study had."""
+    flags = subjects_of(context.estimates, "nuisances", "all", "count")
+    return frozenset({HELD_BY_GRAVITY}).intersection(flag for (flag,) in flags)
+
+
 def page_content(
     context: Context,
     ledger: Ledger,
@@ -191,8 +199,10 @@ def page_content(
     ran = frozenset(part for part, reason in reasons.items() if not reason)
     if reasons["imputed"] and "hazards" in ran:
         ran |= {"complete_cases"}
+    ran |= optional_measurements(context)
     return {
         "title": context.study["title"],
+        "blinded": mark_of(context.study),
         "edition": context.study["edition"],
         "smallest_shown_count": context.study["smallest_shown_count"],
         "is_demo": is_demo,
@@ -276,4 +286,4 @@ def build_report(
     if faults := faults_of(page, printed, table):
         raise ReportError("the report shows numbers without an address:\n" + "\n".join(faults))
     write_text(page, report)
-    write_table(printed, ledger, "ledger")
+    write_table(printed, ledger, "ledger", outcomes=how_permuted_in([estimates]))

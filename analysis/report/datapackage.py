@@ -10,6 +10,7 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from shared.blinding import how_permuted_in, mark_in
 from shared.provenance import sha256_of_file
 from shared.schemas import Column, Schema, schema_of
 from shared.tables import read_metadata, write_text
@@ -52,6 +53,7 @@ def _undeclared(arrow: pa.Schema, schema: Schema) -> list[dict[str, Any]]:
 def describe_table(path: Path, package: Path) -> dict[str, Any]:
     """Return the resource of one Parquet table: schema, size, hash, path from the package."""
     schema = schema_of(read_metadata(path)["table"])
+    permuted = how_permuted_in([path])
     fields = [_field(column) for column in schema.columns]
     return {
         "name": path.stem.replace("_", "-"),
@@ -60,7 +62,7 @@ def describe_table(path: Path, package: Path) -> dict[str, Any]:
         "scheme": "file",
         "format": "parquet",
         "mediatype": "application/vnd.apache.parquet",
-        "description": f"one row per {schema.row}",
+        "description": f"one row per {schema.row}" + (f"; outcomes {permuted}" if permuted else ""),
         "bytes": path.stat().st_size,
         "hash": f"sha256:{sha256_of_file(path)}",
         "schema": {
@@ -74,10 +76,11 @@ def describe_table(path: Path, package: Path) -> dict[str, Any]:
 
 def write_datapackage(*, tables: list[Path], datapackage: Path, title: str) -> None:
     """Write the description of all tables beside them; paths are relative, no clock time."""
+    words = mark_in(*tables)
     package = {
         "profile": "data-package",
         "name": "landing-cohort-tables",
-        "title": title,
+        "title": f"{words}. {title}" if words else title,
         "resources": [describe_table(path, datapackage) for path in sorted(tables)],
     }
     write_text(json.dumps(package, indent=1, ensure_ascii=False) + "\n", datapackage)

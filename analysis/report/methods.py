@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 from markupsafe import Markup
@@ -45,6 +46,10 @@ _ANALYSES = {
 """Part of the analysis -> what says how it was done, in the order of the text."""
 
 
+HELD_BY_GRAVITY = "tilt_corrected"
+"""The part of the measurement that only some devices allow, named as the flag of its values."""
+
+
 def methods(
     study: dict[str, Any],
     processing: dict[str, Any],
@@ -53,8 +58,12 @@ def methods(
 ) -> list[Methods]:
     """Return the methods text; of `ran`, the parts in `_ANALYSES` are described, others not."""
     analysis = tuple(write(plan) for part, write in _ANALYSES.items() if part in ran)
+    signals = measurement.signals(study, processing)
+    if HELD_BY_GRAVITY in ran:
+        further = measurement.held_by_gravity(processing)
+        signals = replace(signals, paragraphs=(*signals.paragraphs, further))
     sections = [
-        measurement.signals(study, processing),
+        signals,
         measurement.landing_metrics(plan, processing),
         measurement.cohort(plan, study, processing["minimum_valid_trials"]),
     ]

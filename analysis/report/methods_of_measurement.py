@@ -103,6 +103,22 @@ def signals(study: dict[str, Any], processing: dict[str, Any]) -> Methods:
     )
 
 
+def held_by_gravity(processing: dict[str, Any]) -> Markup:
+    """Return how accelerometers on the segments held the knee angle."""
+    tilt = processing["filtering"]["tilt_correction"]
+    return phrase(
+        "Where thigh and shank carried accelerometers, their inclination held the knee angle by a "
+        "complementary filter with a time constant of {} s, counted from the same quiet stance. It "
+        "was used only where the segment had felt 1 g to within {} g for {} s, and neither from "
+        "the beginning of the fall from the box nor until {} s after initial contact: the "
+        "excursion rests on the gyroscopes alone.",
+        setting(tilt["time_constant_s"]),
+        setting(tilt["norm_tolerance_g"]),
+        setting(tilt["steady_for_s"]),
+        setting(tilt["off_after_contact_s"]),
+    )
+
+
 def landing_metrics(plan: dict[str, Any], processing: dict[str, Any]) -> Methods:
     """Return how the landing metrics are defined."""
     used = [item["metric"] for item in [*plan["primary"], *plan["exploratory"]]]

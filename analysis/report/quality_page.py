@@ -13,6 +13,7 @@ from analysis.report.check import check_page
 from analysis.report.context import Context
 from analysis.report.links import linked
 from analysis.report.page import render
+from shared.blinding import mark_of
 from shared.tables import read_table, write_text
 
 TABLES = (
@@ -64,6 +65,7 @@ def build_quality_page(
     context = Context(read_table(estimates), study, processing, plan)
     content = {
         "title": study["title"],
+        "blinded": mark_of(study),
         "edition": study["edition"],
         "is_demo": study["demo"] is not None,
         "contents": CONTENTS,

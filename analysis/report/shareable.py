@@ -35,6 +35,7 @@ from analysis.report.ledger import Ledger, join, read_ledgers
 from analysis.report.page import render
 from analysis.report.quality_page import TABLES as QUALITY_TABLES
 from analysis.tables.write import TABLES, write_tables
+from shared.blinding import mark_of
 from shared.tables import read_table, write_text
 
 EDITION = "shareable"
@@ -114,14 +115,23 @@ def _draw(folder: Path, estimates: Path, is_demo: bool, settings: dict[str, Any]
     return drawn
 
 
-def _write_manuscript_tables(fragments: list[Path], folder: Path, title: str, date: str) -> None:
-    """Write each table as LaTeX beside its CSV, and all of them as one DOCX."""
+def _write_manuscript_tables(
+    fragments: list[Path], folder: Path, study: dict[str, Any], date: str
+) -> None:
+    """Write each table as LaTeX beside its CSV, and all of them as one DOCX.
+
+    A float may be pasted without its rows: in a blinded run its caption says so too.
+    """
+    mark = mark_of(study)
+    before = f"{mark}. " if mark else ""
     found = [plain_table(path.read_text(encoding="utf-8")) for path in fragments]
     tables: list[PlainTable] = [table for table in found if table is not None]
     for table in tables:
-        text = as_latex(table.name, table.title, table.columns, table.rows, table.notes)
+        text = as_latex(
+            table.name, f"{before}{table.title}", table.columns, table.rows, table.notes
+        )
         write_text(text, folder / f"{table.name}.tex")
-    (folder / "tables.docx").write_bytes(as_docx(title, tables, date))
+    (folder / "tables.docx").write_bytes(as_docx(study["title"], tables, date, mark))
 
 
 def edition_date(study: dict[str, Any], freeze: dict[str, Any]) -> str:
@@ -193,7 +203,7 @@ def build_shareable(
     if faults:
         raise ReportError("the shareable edition cannot be written:\n" + "\n".join(faults))
     write_text(without_addresses(page), page_path)
-    _write_manuscript_tables(fragments, tables, study["title"], edition_date(study, freeze))
+    _write_manuscript_tables(fragments, tables, study, edition_date(study, freeze))
     # The ledgers and fragments hold addresses; the edition holds what a reader needs.
     for path in [*ledgers, *fragments]:
         path.unlink()

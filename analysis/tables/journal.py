@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from markupsafe import Markup, escape
 
@@ -54,6 +54,16 @@ class JournalTable:
         if any(_text(cell) not in _NOT_A_NUMBER for cell in cells):
             return ""
         return f"{self.title}: nothing could be estimated, the reasons stand under Not run"
+
+
+def with_mark(table: JournalTable, mark: str) -> JournalTable:
+    """Return a table of a blinded run, which says so in its first row, wherever it is taken.
+
+    A table without rows, and one of a true run (`mark` is ''), stay as they are.
+    """
+    if not mark or not table.rows:
+        return table
+    return replace(table, rows=(Row((Exempt(mark, "setting"),)), *table.rows))
 
 
 _NOT_A_NUMBER = frozenset((*_SHORT_WORDS, NOT_ESTIMATED))

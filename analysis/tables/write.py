@@ -40,7 +40,8 @@ from analysis.tables import (
     sensors,
     table_one,
 )
-from analysis.tables.journal import JournalTable, as_csv, as_html
+from analysis.tables.journal import JournalTable, as_csv, as_html, with_mark
+from shared.blinding import how_permuted_in, mark_in
 from shared.tables import read_table, write_table, write_text
 
 Builder = Callable[[Context, Ledger], JournalTable]
@@ -129,15 +130,15 @@ def write_tables(
     """
     context = Context(read_table(estimates), study, processing, plan)
     pages = {path.stem: path for path in fragments}
-    ledgers = []
+    ledgers, words = [], mark_in(estimates)
     number = 1
     for path in tables:
         ledger = Ledger(context.estimates, f"table.{path.stem}")
-        table = TABLES[path.stem](context, ledger)
+        table = with_mark(TABLES[path.stem](context, ledger), words)
         write_text(as_csv(table), path)
         write_text(as_html(table, number), pages[path.stem])
         if not table.why_absent and (faults := check_table(path, pages[path.stem])):
             raise TableError("a table differs between CSV and page:\n" + "\n".join(faults))
         number += not table.why_absent
         ledgers.append(ledger.table())
-    write_table(join(ledgers), numbers, "ledger")
+    write_table(join(ledgers), numbers, "ledger", outcomes=how_permuted_in([estimates]))

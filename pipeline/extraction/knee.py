@@ -13,6 +13,7 @@ from pipeline.calibration.mirrored import landing_rotation
 from pipeline.calibration.segment_frame import SegmentFrame
 from pipeline.calibration.stillness import Window
 from pipeline.extraction.knee_stances import stance_after, stance_before
+from pipeline.extraction.knee_tilt import Tilt, held_by_gravity, read_tilt
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.stretch import filtered_between
 from pipeline.extraction.trials import Trial
@@ -46,6 +47,7 @@ class Knee:
     side : left or right
     thigh, shank : rates of the segments; flexion of the hip turns the thigh the positive way
     rate : rate of knee flexion, thigh minus shank
+    tilt : accelerometers of the segments; None without any
     """
 
     signals: Signals
@@ -53,10 +55,12 @@ class Knee:
     thigh: Signal
     shank: Signal
     rate: Signal
+    tilt: Tilt | None = None
 
     def turned(self) -> Knee:
         """Return the knee with its sign reversed, for units that were mounted mirrored."""
-        return replace(self, thigh=-self.thigh, shank=-self.shank, rate=-self.rate)
+        tilt = None if self.tilt is None else self.tilt.turned()
+        return replace(self, thigh=-self.thigh, shank=-self.shank, rate=-self.rate, tilt=tilt)
 
 
 def read_knee(trial: Trial, side: str, frames: Mapping[str, SegmentFrame]) -> Knee | None:
@@ -73,7 +77,9 @@ def read_knee(trial: Trial, side: str, frames: Mapping[str, SegmentFrame]) -> Kn
         return None
     thigh_rate = _sagittal(signals, "thigh", side, frames)
     shank_rate = _sagittal(signals, "shank", side, frames)
-    return Knee(signals, side, thigh_rate, shank_rate, knee_rate(thigh_rate, shank_rate))
+    rate = knee_rate(thigh_rate, shank_rate)
+    tilt = read_tilt(signals, side, frames, trial.box_height_m)
+    return Knee(signals, side, thigh_rate, shank_rate, rate, tilt)
 
 
 def _sagittal(
@@ -130,8 +136,8 @@ def angle_around(knee: Knee, contact: float, last: int, settings: ProcessingSett
     quiet stance the bias of the calibration stands, the angle counts from the first sample, and the
     flag says so.
 
-    An orientation filter, which would hold the angle by gravity, needs an accelerometer on each
-    segment; there is none. The angle is therefore integrated over a few seconds only.
+    Accelerometers on both segments hold the angle by gravity until the fall (see `knee_tilt`).
+    Without them it drifts, and is therefore integrated over a few seconds only.
     """
     rate_hz = knee.signals.rate_hz
     stance = stance_before(knee.rate, rate_hz, contact, settings)
@@ -151,6 +157,8 @@ def angle_around(knee: Knee, contact: float, last: int, settings: ProcessingSett
         rate = knee_rate(thigh, shank)
         angle = knee_angle(rate, rate_hz, standing=Window(0, 0))
         lost = frozenset({str(Reason.NO_QUIET_STANCE)})
+        if knee.tilt is not None and settings.filtering.tilt_correction is not None:
+            lost |= {str(Reason.TILT_NOT_CORRECTED)}
         return KneeAngle(thigh, shank, rate, angle, first, lost, None)
     end = stance_after(knee.rate, rate_hz, contact, settings)
     straight = end if settings.filtering.gyro_bias == "between_stances" else None
@@ -160,15 +168,13 @@ def angle_around(knee: Knee, contact: float, last: int, settings: ProcessingSett
     )
     rate = knee_rate(thigh, shank)
     standing = Window(0, stance.last_sample - stance.first_sample)
-    return KneeAngle(
-        thigh,
-        shank,
-        rate,
-        knee_angle(rate, rate_hz, standing=standing),
-        first,
-        _flags(knee, stance, end, contact, settings),
-        stance,
-    )
+    angle = knee_angle(rate, rate_hz, standing=standing)
+    flags = _flags(knee, stance, end, contact, settings)
+    if knee.tilt is not None:
+        angles = np.stack([knee_angle(part, rate_hz, standing=standing) for part in (thigh, shank)])
+        added, said = held_by_gravity(knee.tilt, angles, rate_hz, stance, contact, settings)
+        angle, flags = angle + added, flags | said
+    return KneeAngle(thigh, shank, rate, angle, first, flags, stance)
 
 
 def _bias(raw: Signal, stance: Window, end: Window | None, last: int) -> Signal | float:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.extraction.knee import Knee, KneeAngle, angle_around
+from pipeline.extraction.knee_tilt import TILT_FLAGS
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.stretch import filtered_between, unfit_for
 from pipeline.extraction.values import shifted
@@ -27,8 +28,8 @@ Signal = NDArray[np.float64]
 FROM_ZERO = ("knee_flexion_at_contact", "peak_knee_flexion", "knee_flexion_at_peak_vgrf")
 """Angles that count from the standing angle; differences and rates do not need it."""
 
-OF_ZERO = frozenset({str(Reason.NO_QUIET_STANCE), str(Reason.LONG_INTEGRATION)})
-"""Flags that concern the zero of the angle only."""
+OF_ZERO = TILT_FLAGS | {str(Reason.NO_QUIET_STANCE), str(Reason.LONG_INTEGRATION)}
+"""Flags that concern the zero of the angle only: gravity, too, holds it until the fall."""
 
 FLEXION = ("knee_flexion_at_contact", "peak_knee_flexion", "knee_flexion_excursion")
 RATES = (

@@ -1,7 +1,7 @@
 """Leave out what no value of a trial reads, before work is spent on it.
 
 A unit on each segment of both legs records twelve rates; a landing on one leg reads two of them,
-or six where the flexion axis of the segments is known.
+or six where the flexion axis of the segments is known, and the accelerometers beside them.
 """
 
 from __future__ import annotations
@@ -9,16 +9,17 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 
+from pipeline.extraction.knee_tilt import TILT_CHANNELS
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing
 from shared.channels import sensor_of
 
 
 def without_idle_rates(signals: Signals, sides: Sequence[str], standing: Standing) -> Signals:
-    """Return a recording without the segment rates that nothing reads.
+    """Return a recording without the signals of segments that nothing reads.
 
-    Those are the rates of a leg that takes no part in the task, and about other axes than z
-    where no flexion axis is known. A recording of nothing else stays as it is.
+    Those are the signals of a leg that takes no part in the task, and the rates about other axes
+    than z where no flexion axis is known. A recording of nothing else stays as it is.
 
     Parameters
     ----------
@@ -26,6 +27,7 @@ def without_idle_rates(signals: Signals, sides: Sequence[str], standing: Standin
         The legs that take part.
     """
     read = {name for side in sides for name in standing.rate_channels(signals.device, side)}
+    read.update(name for side in sides for name in TILT_CHANNELS[side])
     kept = {
         name: values
         for name, values in signals.channels.items()

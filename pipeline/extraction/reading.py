@@ -22,7 +22,7 @@ from shared.settings.strict import validate
 
 # Missing samples concern only the values whose window they lie in; see `quality.windows`.
 _LOCAL = frozenset({str(Reason.GAP), str(Reason.MISSING_SAMPLES)})
-_ACCELEROMETERS = ("waist", "reference_accelerometer")
+_ACCELERATION = "_acceleration."
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +151,7 @@ def read_bench_file(
     path: Path, profile: DeviceProfile, file: str, recording_id: str, shortest_s: float
 ) -> Reading:
     """Read and judge a file of a unit on the bench, which nobody wears: it may lie on any face."""
-    worn = {c.column for c in profile.channels if sensor_of(c.channel) in _ACCELEROMETERS}
+    worn = {c.column for c in profile.channels if _ACCELERATION in c.channel}
 
     def lies_on_a_face(problem: Problem) -> bool:
         return problem.rule == "sign_contradicts_signal" and problem.column in worn

@@ -18,9 +18,11 @@ from pipeline.intake import (
     withdrawal_checks,
 )
 from pipeline.intake.file_checks import check_files, systematic
+from pipeline.intake.permuted import permuted_tables
 from pipeline.intake.problems import at_most
 from pipeline.intake.report_text import report_text
 from pipeline.intake.study_tables import StudyTables, read_study_tables
+from shared.blinding import how_permuted, mark_of
 from shared.errors import Problem, StudyError
 from shared.provenance import code_version, hash_of_settings, sha256_of_file
 from shared.schemas import schema_of
@@ -31,6 +33,9 @@ from shared.tables import write_table, write_text
 
 PEOPLE = ("athletes", "visits", "outcomes", "exposure")
 """Study tables that the analysis reads, handed on checked."""
+
+PERMUTED = ("outcomes", "exposure")
+"""Those that a blinded run exchanges between athletes."""
 
 
 @dataclass(frozen=True)
@@ -118,6 +123,9 @@ def check_study(
 ) -> None:
     """Check tables, settings, headers and sizes; write indexes, checked tables and a report.
 
+    In a blinded study the outcomes are permuted between check and writing: nothing that is written
+    holds the true ones.
+
     Raises
     ------
     StudyError
@@ -132,6 +140,9 @@ def check_study(
     hashes = {path.name: sha256_of_file(path) for path in sorted(tables)}
     hashes |= {"study.yaml": hash_of_settings(study), "devices": hash_of_settings(devices)}
     version = code_version(sources_of(indexes.STEP), ROOT)
+    checked = found.tables
+    if settings.blinded is not None:
+        checked = permuted_tables(found.tables, settings)
     index = indexes.recordings_index(found.tables, found.of_recordings)
     standing = indexes.calibration_index(found.tables, found.of_calibrations)
     units = indexes.unit_calibration_index(found.tables, found.of_units)
@@ -143,8 +154,11 @@ def check_study(
         "withdrawals": (withdrawal_checks.withdrawal_counts(found.tables), withdrawals),
     }
     for name, path in zip(PEOPLE, (athletes, visits, outcomes, exposure), strict=True):
-        written[name] = (_people_table(found.tables, name), path)
+        written[name] = (_people_table(checked, name), path)
+    how = how_permuted(study)
     for name, (table, path) in written.items():
-        write_table(table, path, name, inputs=hashes, code_version=version)
-    notes = people_checks.notes_on_people(found.tables, settings)
-    write_text(report_text(found.tables, index, standing, found.of_files, notes), report)
+        kind = how if name in PERMUTED else ""
+        write_table(table, path, name, inputs=hashes, code_version=version, outcomes=kind)
+    notes = people_checks.notes_on_people(checked, settings)
+    text = report_text(checked, index, standing, found.of_files, notes)
+    write_text("\n\n".join(part for part in (mark_of(study), text) if part), report)

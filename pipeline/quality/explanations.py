@@ -33,6 +33,11 @@ EXPLANATIONS: dict[str, str] = {
     Reason.DRIFT: "the knee angle drifts by more than 5 degrees over the trial",
     Reason.LONG_INTEGRATION: "the knee angle counts from a quiet stance too long before "
     "the landing",
+    Reason.TILT_CORRECTED: "accelerometers on thigh and shank held the knee angle by gravity until "
+    "the fall",
+    Reason.TILT_NOT_CORRECTED: "thigh and shank have accelerometers, but no quiet stretch of them "
+    "to hold the knee angle by, or one is missing or broken: the angle is that of the gyroscopes "
+    "alone",
     Reason.BIAS_FROM_START: "no quiet stance after the landing: the bias of the gyroscopes "
     "is that of the stance before it",
     Reason.OUT_OF_RANGE: "the value lies outside of the hard limits of the metric dictionary",

@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.readers.recording import Samples
-from shared.channels import AXES
+from shared.channels import AXES, SIDES
 from shared.errors import Problem, refusal
 from shared.settings.device import DeviceProfile
 from shared.units import STANDARD_GRAVITY
 
-_LEAST_SIZE_G, _MOST_SIZE_G = 0.5, 2.0  # bounds of the usual waist acceleration
+_LEAST_SIZE_G, _MOST_SIZE_G = 0.5, 2.0  # bounds of the usual acceleration of waist, thigh or shank
 _LEAST_UPWARD_G = -0.5
+_SEGMENTS = tuple((segment, f".{side}") for segment in ("thigh", "shank") for side in SIDES)
 _STRIDE = 7  # a median over every seventh sample tells unit and sign as well as over all
 
 
@@ -35,9 +36,11 @@ def _mostly_one_g_upright(x: Samples, y: Samples, z: Samples) -> bool:
     return 2 * min(right, upright) > y.size + 1
 
 
-def _waist_problems(channels: dict[str, Samples], columns: dict[str, str], file: str) -> list:
+def _acceleration_problems(
+    place: str, side: str, channels: dict[str, Samples], columns: dict[str, str], file: str
+) -> list:
     """Specific force of a person is 1 g upright most of the time, and free fall is short."""
-    names = [f"waist_acceleration.{axis}" for axis in AXES]
+    names = [f"{place}_acceleration{side}.{axis}" for axis in AXES]
     axes = [channels[name][::_STRIDE] for name in names if name in channels]
     if len(axes) < len(names) or _mostly_one_g_upright(*axes):
         return []
@@ -46,14 +49,14 @@ def _waist_problems(channels: dict[str, Samples], columns: dict[str, str], file:
     x, y, z = axes
     size = _median(np.sqrt(x * x + y * y + z * z)) / STANDARD_GRAVITY
     upright = _median(y) / STANDARD_GRAVITY
-    column = columns["waist_acceleration.y"]
+    column = columns[names[1]]
     if not _LEAST_SIZE_G < size < _MOST_SIZE_G:
         return [
             refusal(
                 "unit_contradicts_signal",
                 file,
                 column=column,
-                found=f"a usual waist acceleration of {size:.3g} g",
+                found=f"a usual {place} acceleration of {size:.3g} g",
                 expected="about 1 g, gravity included",
                 mend="correct the unit in the device profile: g and m/s2 differ by 9.80665; "
                 "a sensor without gravity in its output is not supported",
@@ -100,4 +103,8 @@ def signal_problems(
 ) -> list[Problem]:
     """Return contradictions between the declared units and signs and the physics of standing."""
     columns = {channel.channel: channel.column for channel in profile.channels}
-    return _waist_problems(channels, columns, file) + _force_problems(channels, columns, file)
+    problems = _acceleration_problems("waist", "", channels, columns, file)
+    for place, side in _SEGMENTS:
+        if f"{place}_acceleration{side}.y" in channels:
+            problems += _acceleration_problems(place, side, channels, columns, file)
+    return problems + _force_problems(channels, columns, file)

@@ -7,7 +7,7 @@ from typing import Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from shared.channels import CHANNELS
+from shared.channels import AXES, CHANNELS, SIDES
 from shared.settings.strict import Strict
 from shared.units import conversion_factor
 
@@ -110,6 +110,22 @@ class DeviceProfile(Strict):
                 raise ValueError(f"the {what} {twice[0]!r} is listed twice")
         if (self.format == "csv") != (self.csv is not None):
             raise ValueError("the section 'csv' goes with format: csv, and only with it")
+        return self
+
+    @model_validator(mode="after")
+    def _accelerometers_of_a_leg_come_together(self) -> DeviceProfile:
+        mapped = {channel.channel for channel in self.channels}
+        for side in SIDES:
+            needed = {
+                f"{segment}_acceleration.{side}.{axis}"
+                for segment in ("thigh", "shank")
+                for axis in AXES
+            }
+            if needed & mapped and (missing := sorted(needed - mapped)):
+                raise ValueError(
+                    f"the channel {missing[0]!r} is missing: gravity holds the knee angle only "
+                    "with x, y and z of thigh and shank; map all six or none"
+                )
         return self
 
     @model_validator(mode="after")

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from shared.blinding import results_name
 from shared.channels import sensor_of
 from shared.errors import Problem, StudyError
 from shared.metric_dictionary import metrics
@@ -13,7 +14,7 @@ from shared.settings.device import DeviceProfile
 from shared.settings.plan import PlanSettings
 from shared.settings.processing import ProcessingSettings
 from shared.settings.strict import Strict, load
-from shared.settings.study import StudySettings
+from shared.settings.study import Blinded, StudySettings
 
 
 @dataclass(frozen=True)
@@ -37,8 +38,9 @@ class Settings:
 
     @property
     def results_folder(self) -> Path:
-        """Folder of everything derived."""
-        return self.resolve(self.study.results_folder)
+        """Folder of everything derived; that of a blinded run has a name of its own."""
+        blinded = {"blinded": self.study.blinded and self.study.blinded.model_dump()}
+        return self.resolve(results_name(self.study.results_folder, blinded))
 
 
 def _try(model: type[Strict], path: Path, problems: list[Problem]) -> Strict | None:
@@ -195,3 +197,31 @@ def load_settings(folder: Path) -> Settings:
     ):
         raise StudyError(problems)
     return Settings(folder.resolve(), study, processing, plan, devices)
+
+
+def with_blinding(settings: Settings, seed: int | None) -> Settings:
+    """Return the settings of a blinded run with a seed; those given where it is None.
+
+    Raises
+    ------
+    StudyError
+        study.yaml names another seed, or the seed is not valid.
+    """
+    if seed is None:
+        return settings
+    named = settings.study.blinded
+    if seed < 0 or (named is not None and named.seed != seed):
+        raise StudyError(
+            Problem(
+                "stops_study",
+                "seed_of_blinding",
+                "study.yaml",
+                None,
+                "blinded.seed",
+                f"the seed {seed} asked for beside {f'the seed {named.seed}' if named else 'none'}",
+                "one seed, zero or more",
+                "leave the seed out of the command, or the block `blinded` out of study.yaml",
+            )
+        )
+    blinded = named or Blinded(seed=seed)
+    return replace(settings, study=settings.study.model_copy(update={"blinded": blinded}))

@@ -55,6 +55,15 @@ class HarmonisedRate(Strict):
         return self.model_dump()
 
 
+class TiltCorrection(Strict):
+    """How accelerometers on thigh and shank hold the knee angle by gravity, and when they may."""
+
+    time_constant_s: float = Field(gt=0)
+    norm_tolerance_g: float = Field(gt=0, lt=1)
+    steady_for_s: float = Field(ge=0)
+    off_after_contact_s: float = Field(ge=0)
+
+
 class Filtering(Strict):
     """Cut-off frequencies (-3 dB of the dual pass, corrected) in Hz; null = unfiltered."""
 
@@ -66,6 +75,7 @@ class Filtering(Strict):
     angular_rate_hz: float | None
     camera_angle_hz: float | None
     gyro_bias: Literal["between_stances", "before_landing"]
+    tilt_correction: TiltCorrection | None
 
     @property
     def cutoff_by_sensor(self) -> dict[str, float | None]:
@@ -241,3 +251,14 @@ class ProcessingSettings(Strict):
     waveforms: Waveforms
     residual_analysis: ResidualAnalysis
     minimum_valid_trials: int = Field(ge=1)
+
+    @model_validator(mode="after")
+    def _gravity_leaves_the_landing_alone(self) -> ProcessingSettings:
+        tilt, window_s = self.filtering.tilt_correction, self.windows.knee_flexion_s
+        if tilt is not None and tilt.off_after_contact_s < window_s:
+            raise ValueError(
+                f"filtering.tilt_correction.off_after_contact_s {tilt.off_after_contact_s:g} ends "
+                f"before windows.knee_flexion_s {window_s:g}: an accelerometer would pull the knee "
+                f"angle at the impact; set it to {window_s:g} or above"
+            )
+        return self

@@ -91,6 +91,16 @@ class Demo(Strict):
     truth_folder: str
 
 
+class Blinded(Strict):
+    """A run whose outcomes are permuted between athletes: for building the analysis unseen.
+
+    Sites with fewer than `smallest_group` athletes exchange outcomes together.
+    """
+
+    seed: int = Field(ge=0, strict=True)
+    smallest_group: int = Field(default=10, ge=2)
+
+
 class StudySettings(Strict):
     """Settings of a study; folders are relative to the settings file."""
 
@@ -109,6 +119,7 @@ class StudySettings(Strict):
         default_factory=dict
     )
     report_date: str | None = None
+    blinded: Blinded | None = None
     demo: Demo | None = None
 
     @field_validator("file_patterns")

@@ -22,6 +22,7 @@ from analysis.report.datapackage import write_datapackage
 from analysis.report.ledger import join
 from analysis.report.links import linked
 from analysis.tables.write import write_tables
+from shared.blinding import how_permuted_in
 from shared.freeze import status_of
 from shared.manifest import write_manifest
 from shared.settings.load import Settings, load_settings
@@ -129,7 +130,8 @@ def write_pages(results: Path, settings: Settings) -> None:
         study=given["study"],
     )
     own = [read_table(numbers / f"{name}.parquet") for name in ("tables", "flow")]
-    write_table(join(own), tables / "ledger.parquet", "ledger")
+    how = how_permuted_in([estimates])
+    write_table(join(own), tables / "ledger.parquet", "ledger", outcomes=how)
     drawing = (figures / "flow.svg").read_text(encoding="utf-8")
     shown = "\n".join(path.read_text(encoding="utf-8") for path in fragments)
     caption = (ROOT / "analysis/report/captions/flow.rst").read_text(encoding="utf-8")

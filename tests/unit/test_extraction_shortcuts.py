@@ -136,6 +136,10 @@ def test_only_rates_that_nothing_reads_are_left_out():
     both = without_idle_rates(signals, ("left", "right"), standing)
     read = [name for name in names if "_rate." in name and name.endswith(".z")]
     assert [name for name in both.channels if "_rate." in name] == read
+    felt = [name.replace("_rate", "_acceleration") for name in names[:12]]
+    unit = Signals("r", "d", 0.0, 100.0, {name: np.zeros(3) for name in (*names, *felt)})
+    of_leg = without_idle_rates(unit, ("left",), standing).channels
+    assert [x for x in of_leg if x in felt] == [x for x in felt if ".left." in x]
     idle = Signals("r", "d", 0.0, 100.0, {"thigh_rate.right.z": np.zeros(3)})
     assert without_idle_rates(idle, ("left",), standing) is idle
 

@@ -6,11 +6,13 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from analysis.estimates import Estimates, estimates_table
 from analysis.labels import analysis_words, sentence_case
-from analysis.report.build import ReportError, build_report
+from analysis.report.build import ReportError, build_report, optional_measurements
 from analysis.report.cautions import CAUTIONS, FOOTER, as_markdown
 from analysis.report.check import check_table, read_page
 from analysis.report.checklist import ITEMS, build_checklist
+from analysis.report.context import Context
 from analysis.report.links import AUDIT_PAGE
 from analysis.report.methods import methods
 from analysis.report.quality_page import TABLES as QUALITY_TABLES
@@ -18,6 +20,7 @@ from analysis.report.quality_page import build_quality_page
 from analysis.report.standing import standings
 from analysis.report.versions import software_versions
 from analysis.tables.write import TABLES, write_tables
+from shared.blinding import how_permuted
 from shared.sources import ROOT
 from shared.tables import read_table, write_table
 from tests.unit import report_study as study
@@ -31,7 +34,8 @@ CAPTIONS = sorted((ROOT / "analysis/report/captions").glob("*.rst"))
 
 
 def make(folder: Path, estimates: pd.DataFrame, study_settings: dict, freeze: dict) -> Path:
-    write_table(estimates, folder / "estimates.parquet", "estimates")
+    how = how_permuted(study_settings)
+    write_table(estimates, folder / "estimates.parquet", "estimates", outcomes=how)
     write_table(study.summaries(study.cohort()), folder / "summaries.parquet", "summaries")
     for name, table in zip(("waveforms", "landings", "metrics"), study.waveforms(), strict=True):
         table.to_parquet(folder / f"{name}.parquet")
@@ -357,6 +361,20 @@ def test_methods_describe_only_what_ran():
     assert only_limbs.heading == "Statistical analysis"
     assert len(only_limbs.paragraphs) == 1
     assert "mixed models" in only_limbs.paragraphs[0]
+
+
+def test_gravity_is_in_the_methods_only_where_it_held_an_angle(demo):
+    arguments = (study.STUDY, study.PROCESSING, study.PLAN)
+    said = "their inclination held the knee angle by a complementary filter"
+    assert said in str(methods(*arguments, frozenset({"tilt_corrected"}))[0].paragraphs)
+    assert said not in words_of(page_of(demo))
+    found = Estimates("nuisances")
+    found.add("tilt_corrected", "all", "count", 12, unit="recordings")
+    with_it = pd.concat([study.estimates(), estimates_table(found)], ignore_index=True)
+    context = Context(with_it, study.STUDY, study.PROCESSING, study.PLAN)
+    assert optional_measurements(context) == {"tilt_corrected"}
+    without = Context(study.estimates(), *arguments)
+    assert optional_measurements(without) == frozenset()
 
 
 def test_the_page_describes_every_analysis_that_it_shows(demo):

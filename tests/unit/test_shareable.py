@@ -23,6 +23,7 @@ from analysis.report.checklist import checklists, unanswered
 from analysis.report.ledger import Ledger
 from analysis.report.numerals import HIDDEN
 from analysis.report.shareable import build_shareable, faults_of_sharing, links_of
+from shared.blinding import how_permuted
 from shared.sources import ROOT
 from shared.tables import write_table
 from tests.unit import report_study as study
@@ -32,17 +33,23 @@ ATHLETE = re.compile(r"\bA\d{4}\b")
 ITEMS = ROOT / "analysis/report/checklists.yaml"
 
 
-def build(folder: Path, estimates: pd.DataFrame) -> Path:
-    write_table(estimates, folder / "estimates.parquet", "estimates")
+def build(
+    folder: Path,
+    estimates: pd.DataFrame,
+    settings: dict = study.STUDY,
+    freeze: dict = study.FROZEN,
+) -> Path:
+    how = how_permuted(settings)
+    write_table(estimates, folder / "estimates.parquet", "estimates", outcomes=how)
     build_shareable(
         estimates=folder / "estimates.parquet",
         captions=sorted((ROOT / "analysis/report/captions").glob("*.rst")),
         guidelines=[ITEMS],
         folder=folder / "shareable",
-        study=study.STUDY,
+        study=settings,
         processing=study.PROCESSING,
         plan=study.PLAN,
-        freeze=study.FROZEN,
+        freeze=freeze,
     )
     return folder / "shareable"
 

@@ -68,10 +68,12 @@ def main(arguments: list[str] | None = None) -> int:
     """Run the command; return the exit status."""
     options = _arguments(arguments)
     try:
-        found = check_study(open_folder(options.results, options.settings))
+        study = open_folder(options.results, options.settings)
+        found = check_study(study)
     except (TraceError, StudyError) as error:
         print(error, file=sys.stderr)
         return 2
+    print(study.mark, end="\n" if study.mark else "")
     for name, findings in found.items():
         print(f"{name}: {f'{len(findings)} FOUND' if findings else 'agree'}")
         for finding in findings:

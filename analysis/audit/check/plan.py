@@ -14,7 +14,7 @@ def frozen_plan(files: Files) -> Iterator[Finding]:
     """Settings against the frozen plan, and its hash against its content."""
     settings = files.study.settings
     status = status_of(settings)
-    for line in status.differences:
+    for line in status.differences if status.stops_a_run else ():
         yield Finding(f"settings: {line}", "changed after the plan was frozen", "as frozen")
     file = settings.folder / FILE
     if not file.is_file():

@@ -17,7 +17,11 @@ _POLICY = (
 
 
 def render(template: str, content: dict[str, Any]) -> str:
-    """Return a page as one HTML text; a name that is missing in `content` is an error."""
+    """Return a page as one HTML text; a name that is missing in `content` is an error.
+
+    Every page is made here, so that none of a blinded run (`content["blinded"]`, its mark) can be
+    without its mark; '' in a true run.
+    """
     environment = Environment(
         loader=FileSystemLoader(_FOLDER),
         autoescape=True,
@@ -28,6 +32,19 @@ def render(template: str, content: dict[str, Any]) -> str:
     )
     style = Markup((_FOLDER / "style.css").read_text(encoding="utf-8"))
     keyboard = Markup((_FOLDER / "keyboard.js").read_text(encoding="utf-8"))
-    return environment.get_template(template).render(
+    page = environment.get_template(template).render(
         style=style, keyboard=keyboard, policy=_POLICY, **content
     )
+    if not content["blinded"]:
+        return page
+    marks = environment.get_template("blinded.jinja").module
+    return _with_marks(page, str(marks.head()), str(marks.body(content["blinded"])))  # type: ignore[attr-defined]
+
+
+def _with_marks(page: str, head: str, body: str) -> str:
+    for place, text in (("<title>", "<title>BLINDED: "), ("</head>", f"{head}</head>"),
+                        ("<body>", f"<body>{body}")):  # fmt: skip
+        if page.count(place) != 1:
+            raise ValueError(f"a page has {place} {page.count(place)} times, expected once")
+        page = page.replace(place, text)
+    return page
