@@ -102,7 +102,7 @@ class Ledger:
         return number_id in self._positions
 
     def _cell(self, number_id: str, column: str) -> Any:
-        return self._estimates[column].iat[self._positions[number_id]]
+        return self._estimates[column].iloc[self._positions[number_id]]
 
     def hides(self, number_id: str, field: str = "estimate") -> bool:
         """Tell whether a number was taken out for the shareable edition."""
