@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 from markupsafe import Markup
@@ -91,20 +92,27 @@ class Ledger:
 
     def __init__(self, estimates: pd.DataFrame, place: str):
         self.place = place
-        self._rows = {row["number_id"]: row for row in estimates.to_dict("records")}
+        # A table of many thousand rows, of which one place prints a few: cells are taken as needed.
+        self._estimates = estimates
+        self._positions = {name: row for row, name in enumerate(estimates["number_id"].tolist())}
         self._printed: dict[str, dict[str, object]] = {}
 
     def holds(self, number_id: str) -> bool:
         """Tell whether an estimate has this address."""
-        return number_id in self._rows
+        return number_id in self._positions
+
+    def _cell(self, number_id: str, column: str) -> Any:
+        return self._estimates[column].iloc[self._positions[number_id]]
 
     def hides(self, number_id: str, field: str = "estimate") -> bool:
         """Tell whether a number was taken out for the shareable edition."""
-        return field in str(self._rows[number_id].get("hidden", "")).split()
+        if "hidden" not in self._estimates:
+            return False
+        return field in str(self._cell(number_id, "hidden")).split()
 
     def value(self, number_id: str, field: str = "estimate") -> float:
         """Return a number for a decision about layout; it is not printed (NaN when empty)."""
-        held = self._rows[number_id][field]
+        held = self._cell(number_id, field)
         return float("nan") if pd.isna(held) else float(held)
 
     def number(self, number_id: str, style: str, *, field: str = "estimate") -> Number:
@@ -121,7 +129,7 @@ class Ledger:
         KeyError
             There is no such row or field; a number without an address cannot be printed.
         """
-        if number_id not in self._rows:
+        if not self.holds(number_id):
             raise KeyError(f"no estimate has the address {number_id!r}")
         if field not in NUMERIC_FIELDS:
             raise KeyError(f"{field!r} is no number of an estimate")
