@@ -102,16 +102,21 @@ def draw_waveforms(
     waveforms: Path,
     landings: Path,
     metrics: Path,
-    svg: Path,
-    png: Path,
-    data: Path,
+    svg: list[Path],
+    png: list[Path],
+    data: list[Path],
     study: dict[str, Any],
     windows: dict[str, float],
-    task: str,
+    tasks: list[str],
 ) -> None:
-    """Step: draw the example landings of one task."""
+    """Step: draw the example landings of each task; files in the order of the tasks.
+
+    One process for all: to start one and to read the tables takes as long as to draw a figure.
+    """
     events = read_table(landings, columns=["landing_id", *EVENTS])
     values = read_table(metrics, columns=["landing_id", "metric", "sensor", "value"])
-    table = examples(read_table(waveforms), events, values, task, windows)
+    curves, mark = read_table(waveforms), mark_of(study)
     sites = {code: sentence_case(site["label"]) for code, site in study["sites"].items()}
-    save(waveform_figure(table, sites), table, svg=svg, png=png, csv=data, mark=mark_of(study))
+    for task, drawing, picture, rows in zip(tasks, svg, png, data, strict=True):
+        table = examples(curves, events, values, task, windows)
+        save(waveform_figure(table, sites), table, svg=drawing, png=picture, csv=rows, mark=mark)

@@ -86,21 +86,21 @@ rule draw_waveforms:
         code=code_of("analysis.figures.waveforms:draw_waveforms"),
     output:
         svg=report(
-            f"{FIGURES}/waveforms_{{task}}.svg",
+            expand(f"{FIGURES}/waveforms_{{task}}.svg", task=TASKS_SHOWN),
             caption=f"{CAPTIONS}/waveforms.rst",
             category="Measurements",
         ),
-        png=f"{FIGURES}/waveforms_{{task}}.png",
-        data=f"{FIGURES}/waveforms_{{task}}.csv",
+        png=expand(f"{FIGURES}/waveforms_{{task}}.png", task=TASKS_SHOWN),
+        data=expand(f"{FIGURES}/waveforms_{{task}}.csv", task=TASKS_SHOWN),
     log:
-        f"{RESULTS}/logs/draw_waveforms_{{task}}.log",
+        f"{RESULTS}/logs/draw_waveforms.log",
     params:
         step="analysis.figures.waveforms:draw_waveforms",
         study=STUDY.study,
         windows=STUDY.processing["windows"],
-        task=lambda wildcards: wildcards.task,
+        tasks=TASKS_SHOWN,
     message:
-        "Drawing example landings: {wildcards.task}"
+        "Drawing example landings"
     script:
         "../../shared/step.py"
 

@@ -78,10 +78,10 @@ def draw_the_waveforms(folder: Path, out: Path) -> None:
         waveforms=folder / "waveforms.parquet",
         landings=folder / "landings.parquet",
         metrics=folder / "metrics.parquet",
-        **files(out, "waveforms_drop_vertical_jump"),
+        **{kind: [file] for kind, file in files(out, "waveforms_drop_vertical_jump").items()},
         study=study.STUDY,
         windows=study.PROCESSING["windows"],
-        task="drop_vertical_jump",
+        tasks=["drop_vertical_jump"],
     )
 
 
