@@ -23,8 +23,7 @@ from analysis.report.cautions import FOOTER
 from analysis.report.check import check_page
 from analysis.report.ledger import NUMERIC_FIELDS
 from analysis.report.links import linked_within, place_address, shown_on
-from analysis.report.page import render
-from shared.blinding import mark_of
+from analysis.report.page import render, stamps_of
 from shared.schemas import schema_of
 from shared.tables import read_metadata, read_table, write_text
 
@@ -251,10 +250,7 @@ def build_audit_page(
     analyses = list(analyses_of(read_table(estimates), gave, behind, printed, study, plan))
     reasons = read_table(exclusions)["reason"].value_counts().sort_index()
     content = {
-        "title": study["title"],
-        "blinded": mark_of(study),
-        "edition": study["edition"],
-        "is_demo": study["demo"] is not None,
+        **stamps_of(study),
         "steps": steps,
         "analyses": analyses,
         "places": _places(printed),

@@ -33,12 +33,12 @@ from analysis.report.numerals import (
     SMALLEST_RATIO,
     count,
 )
-from analysis.report.page import render
+from analysis.report.page import render, stamps_of
 from analysis.report.prediction_sentences import prediction_sentences
 from analysis.report.sentences import not_run, study_in_brief
 from analysis.report.standing import standings
 from analysis.report.versions import software_versions
-from shared.blinding import how_permuted_in, mark_of
+from shared.blinding import how_permuted_in
 from shared.tables import read_table, write_table, write_text
 
 PLACE = "report"
@@ -201,11 +201,8 @@ def page_content(
         ran |= {"complete_cases"}
     ran |= optional_measurements(context)
     return {
-        "title": context.study["title"],
-        "blinded": mark_of(context.study),
-        "edition": context.study["edition"],
+        **stamps_of(context.study),
         "smallest_shown_count": context.study["smallest_shown_count"],
-        "is_demo": is_demo,
         "question": context.plan["question"],
         "population": context.plan["population"],
         "contents": _contents(is_demo),

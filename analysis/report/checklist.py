@@ -12,8 +12,7 @@ import yaml
 from analysis.report.build import CONTENTS, ReportError
 from analysis.report.cautions import FOOTER
 from analysis.report.check import check_page
-from analysis.report.page import render
-from shared.blinding import mark_of
+from analysis.report.page import render, stamps_of
 from shared.tables import empty_table, write_text
 
 ITEMS = Path(__file__).parent / "checklists.yaml"
@@ -79,10 +78,7 @@ def build_checklist(
     if missing := unanswered(lists, list(headings)):
         raise ValueError(f"the checklists name sections that do not exist: {missing}")
     content = {
-        "title": study["title"],
-        "blinded": mark_of(study),
-        "edition": study["edition"],
-        "is_demo": study["demo"] is not None,
+        **stamps_of(study),
         "lists": lists,
         "headings": headings,
         "report": report,

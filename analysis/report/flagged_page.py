@@ -22,8 +22,7 @@ from analysis.report.cautions import FOOTER
 from analysis.report.check import check_page
 from analysis.report.ledger import Exempt, setting
 from analysis.report.numerals import NO_BREAK_SPACE
-from analysis.report.page import render
-from shared.blinding import mark_of
+from analysis.report.page import render, stamps_of
 from shared.metric_dictionary import metrics
 from shared.tables import empty_table, read_table, write_text
 
@@ -240,10 +239,7 @@ def build_flagged_page(
         quality["undefined_flags"],
     )
     content = {
-        "title": study["title"],
-        "blinded": mark_of(study),
-        "edition": study["edition"],
-        "is_demo": study["demo"] is not None,
+        **stamps_of(study),
         "per_group": setting(waveforms_kept["flagged_per_site_and_reason"]),
         "most": setting(waveforms_kept["flagged_most"]),
         "contents": _contents(found),

@@ -12,8 +12,7 @@ from analysis.report.cautions import CAUTIONS, FOOTER
 from analysis.report.check import check_page
 from analysis.report.context import Context
 from analysis.report.links import linked
-from analysis.report.page import render
-from shared.blinding import mark_of
+from analysis.report.page import render, stamps_of
 from shared.tables import read_table, write_text
 
 TABLES = (
@@ -64,10 +63,7 @@ def build_quality_page(
     tables = {path.stem: Markup(path.read_text(encoding="utf-8")) for path in fragments}
     context = Context(read_table(estimates), study, processing, plan)
     content = {
-        "title": study["title"],
-        "blinded": mark_of(study),
-        "edition": study["edition"],
-        "is_demo": study["demo"] is not None,
+        **stamps_of(study),
         "contents": CONTENTS,
         "tables": tables,
         "figures": page_figures(figures, captions, context, page),

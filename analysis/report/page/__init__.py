@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
+
+from shared.blinding import mark_of
 
 _FOLDER = Path(__file__).parent
 # The browser itself then keeps the page from asking for anything outside.
@@ -14,6 +17,16 @@ _POLICY = (
     "default-src 'none'; style-src 'unsafe-inline'; script-src 'unsafe-inline'; img-src data:; "
     "base-uri 'none'; form-action 'none'"
 )
+
+
+def stamps_of(study: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what every page says of its study: title, edition, demo or not, blinded or not."""
+    return {
+        "title": study["title"],
+        "blinded": mark_of(study),
+        "edition": study["edition"],
+        "is_demo": study["demo"] is not None,
+    }
 
 
 def render(template: str, content: dict[str, Any]) -> str:
