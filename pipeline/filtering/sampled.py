@@ -14,21 +14,20 @@ from numpy.typing import NDArray
 Signal = NDArray[np.float64]
 
 
-def _require_inside(signal: Signal, *positions: float) -> None:
-    last = len(signal) - 1
-    for position in positions:
-        if not 0.0 <= position <= last:
-            raise ValueError(f"position {position:g} lies outside of samples 0 to {last}")
+def _outside(signal: Signal, position: float) -> ValueError:
+    return ValueError(f"position {position:g} lies outside of samples 0 to {len(signal) - 1}")
 
 
 def value_at(signal: Signal, position: float) -> float:
     """Return the signal at a position (ValueError outside of the signal)."""
-    _require_inside(signal, position)
-    before = min(math.floor(position), len(signal) - 2) if len(signal) > 1 else 0
+    if not 0.0 <= position <= len(signal) - 1:
+        raise _outside(signal, position)
+    before = math.floor(position)
     fraction = position - before
+    value = float(signal[before])
     if fraction == 0.0:
-        return float(signal[before])
-    return float(signal[before] + fraction * (signal[before + 1] - signal[before]))
+        return value
+    return value + fraction * (float(signal[before + 1]) - value)
 
 
 def integral_between(signal: Signal, rate_hz: float, first: float, last: float) -> float:
@@ -36,17 +35,17 @@ def integral_between(signal: Signal, rate_hz: float, first: float, last: float) 
 
     Both limits may lie between samples. The unit is that of the signal times seconds.
     """
-    _require_inside(signal, first, last)
+    start, end = value_at(signal, first), value_at(signal, last)
     if last < first:
         raise ValueError(f"the integral ends at position {last:g}, before its start {first:g}")
     inner_first, inner_last = math.ceil(first), math.floor(last)
-    start, end = value_at(signal, first), value_at(signal, last)
     if inner_first > inner_last:  # both limits between the same two samples
         return 0.5 * (start + end) * (last - first) / rate_hz
     inner = signal[inner_first : inner_last + 1]
-    area = float(inner.sum()) - 0.5 * float(inner[0] + inner[-1])
-    area += 0.5 * (start + float(inner[0])) * (inner_first - first)
-    area += 0.5 * (float(inner[-1]) + end) * (last - inner_last)
+    before, after = float(inner[0]), float(inner[-1])
+    area = float(inner.sum()) - 0.5 * (before + after)
+    area += 0.5 * (start + before) * (inner_first - first)
+    area += 0.5 * (after + end) * (last - inner_last)
     return area / rate_hz
 
 

@@ -11,7 +11,7 @@ Indices = NDArray[np.int64]
 
 def spells(mask: Mask) -> tuple[Indices, Indices]:
     """Return first samples and ends (exclusive) of the stretches in which `mask` is true."""
-    edges = np.flatnonzero(mask[1:] != mask[:-1]) + 1
+    edges = (mask[1:] != mask[:-1]).nonzero()[0] + 1
     if len(mask) and mask[0]:
         edges = np.concatenate(([0], edges))
     if len(mask) and mask[-1]:

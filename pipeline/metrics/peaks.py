@@ -49,8 +49,8 @@ def prominence(signal: Signal, peak: int) -> float:
     smaller of both counts.
     """
     height = signal[peak]
-    higher_before = np.flatnonzero(signal[:peak] > height)
-    higher_after = np.flatnonzero(signal[peak + 1 :] > height)
+    higher_before = (signal[:peak] > height).nonzero()[0]
+    higher_after = (signal[peak + 1 :] > height).nonzero()[0]
     start = int(higher_before[-1]) + 1 if len(higher_before) else 0
     end = peak + 1 + int(higher_after[0]) if len(higher_after) else len(signal)
     base = max(float(signal[start : peak + 1].min()), float(signal[peak:end].min()))
@@ -96,7 +96,7 @@ def two_peaks(
     begin = math.ceil(contact)
     stretch = force[begin : min(math.floor(contact + reach_s * rate_hz), len(force) - 1) + 1]
     rises = stretch[1:] > stretch[:-1]
-    maxima = np.flatnonzero(rises[:-1] & ~rises[1:]) + 1
+    maxima = (rises[:-1] & ~rises[1:]).nonzero()[0] + 1
     earliest = math.ceil(contact + from_s * rate_hz) - begin
     latest = math.floor(limit) - begin
     found = [
