@@ -21,6 +21,7 @@ TABLES = (
     "quality_metrics",
     "quality_calibrations",
     "quality_bench",
+    "quality_clocks",
     "residual_cutoffs",
 )
 """The tables that the page shows; their fragments are made with all others of the report."""
@@ -29,6 +30,7 @@ CONTENTS = (
     ("found", "What was found and what was done about it"),
     ("metrics", "Metrics"),
     ("calibrations", "Calibrations"),
+    ("clocks", "Clocks"),
     ("cutoffs", "Cut-offs"),
     ("cautions", "Cautions"),
 )

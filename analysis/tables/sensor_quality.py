@@ -77,6 +77,8 @@ def build_calibrations(context: Context, ledger: Ledger) -> JournalTable:
                     _number(ledger, name, where, "calibrations", "count", "count"),
                     _number(ledger, name, where, "accepted", "share", "percent"),
                     _number(ledger, name, where, "bench", "share", "percent"),
+                    _number(ledger, name, where, "bench_refused", "count", "count"),
+                    _number(ledger, name, where, "bench_expired", "count", "count"),
                     _number(ledger, name, where, "noise", "median", "measure"),
                     _number(ledger, name, where, "noise", "percentile", "measure"),
                     _number(ledger, name, where, "change", "median", "measure"),
@@ -92,7 +94,9 @@ def build_calibrations(context: Context, ledger: Ledger) -> JournalTable:
             "Place, sensor and kind",
             "Calibrations",
             "Accepted",
-            "Unit calibrated on the bench",
+            "Bench calibration applied",
+            "Refused",
+            "Expired",
             "Noise at rest, median",
             "Noise at rest, high",
             "Change to the end, median",
@@ -103,9 +107,64 @@ def build_calibrations(context: Context, ledger: Ledger) -> JournalTable:
         notes=(
             "Noise at rest is the standard deviation in quiet standing, sway of the body included. "
             "Change: of the bias of a gyroscope, or of the zero of a plate, from the start to the "
-            "end of a session. High: nineteen in twenty lie below.",
+            "end of a session. High: nineteen in twenty lie below. Bench calibration: of the unit, "
+            "applied (of plates: checked) at that visit, refused by its limits, or expired, that "
+            "is too old or of unknown age; the rest has none.",
         ),
         absent="calibrations were not described",
+    )
+
+
+def _residual(context: Context, ledger: Ledger, where: tuple[str, ...]) -> Cell:
+    """Return the largest residual with its unit: accelerometers and plates have their own."""
+    address = number_id("quality_bench", where, "residual", "largest")
+    if not ledger.holds(address):
+        return ""
+    rows = context.estimates
+    unit = str(rows.loc[rows["number_id"] == address, "unit"].iloc[0])
+    return (ledger.number(address, "measure"), f" {unit}")
+
+
+def build_clocks(context: Context, ledger: Ledger) -> JournalTable:
+    """Return how recordings came on the clock of their trial by a stomp, by site and device."""
+    name = "quality_clocks"
+    rows = [
+        Row(
+            (
+                Exempt(f"{context.sites.get(site, site)}, {words(device)}", "name"),
+                _number(ledger, name, (site, device), "recordings", "count", "count"),
+                _number(ledger, name, (site, device), "applied", "share", "percent"),
+                _number(ledger, name, (site, device), "correlation", "median", "two_decimals"),
+                _number(ledger, name, (site, device), "correlation", "smallest", "two_decimals"),
+                _number(ledger, name, (site, device), "residual_lag", "count", "count"),
+                _number(ledger, name, (site, device), "residual_lag", "median", "one_decimal"),
+                _number(ledger, name, (site, device), "residual_lag", "percentile", "one_decimal"),
+            )
+        )
+        for site, device in subjects_of(context.estimates, name, "recordings", "count")
+    ]
+    return JournalTable(
+        name,
+        "Recordings put on the clock of their trial by a stomp",
+        (
+            "Place and device",
+            "Recordings",
+            "Lag found and applied",
+            "Correlation, median",
+            "Correlation, smallest",
+            "Recordings with two stomps",
+            "Residual lag, median, ms",
+            "Residual lag, high, ms",
+        ),
+        tuple(rows),
+        notes=(
+            "The residual lag is the size of what a second stomp, at the end of a recording, says "
+            "beyond the first: the clocks ran apart by it, or a lag was found wrong by it. High: "
+            "nine in ten lie below. A recording whose lag was not found was measured on its own "
+            "clock, and what needs another device was refused.",
+        ),
+        absent="no recording was synchronised by a stomp: a common trigger made the time zero of "
+        "each trial, and leaves no lag to be found",
     )
 
 
@@ -123,14 +182,29 @@ def build_bench(context: Context, ledger: Ledger) -> JournalTable:
                     ),
                     _number(ledger, name, where, "calibrations", "count", "count"),
                     _number(ledger, name, where, "accepted", "count", "count"),
-                    _number(ledger, name, where, "residual", "largest", "measure"),
+                    _residual(context, ledger, where),
+                    _number(ledger, name, where, "gain_error", "largest", "percent"),
+                    _number(ledger, name, where, "gain_mismatch", "largest", "percent"),
                 )
             )
         )
     return JournalTable(
         name,
         "Calibrations of the units on the bench",
-        ("Unit and kind", "Calibrations", "Accepted", "Largest residual, mg"),
+        (
+            "Unit and kind",
+            "Calibrations",
+            "Accepted",
+            "Largest residual",
+            "Scale or gain furthest from true",
+            "Left against right plate",
+        ),
         tuple(rows),
+        notes=(
+            "Residual: root mean square of what the fit leaves, in thousandths of gravity (mg) or "
+            "in newtons. Left against right: the difference that the same mass on both plates "
+            "shows, as large as the false asymmetry in the ratio of the limbs. Plates are checked "
+            "and flagged, never corrected.",
+        ),
         absent="no unit was calibrated on the bench",
     )
