@@ -37,11 +37,14 @@ class FlightPhase:
         End; None when the recording ends unloaded, or the phase was too short for a landing.
     peak
         Largest load shortly after the contact (0 without contact), in the unit of the signal.
+    endless
+        The recording ends unloaded: whoever left has not come back.
     """
 
     takeoff: Event | None
     contact: Event | None
     peak: float
+    endless: bool = False
 
     def duration_s(self, rate_hz: float) -> float | None:
         """Return the time from take-off to contact; None when one of them was not recorded."""

@@ -10,7 +10,8 @@ EXPLANATIONS: dict[str, str] = {
     Reason.NO_LANDING: "no landing was found after the flight",
     Reason.INCOMPLETE_PLATE: "the foot was not wholly on the plate: the force after the landing "
     "does not come back to body weight",
-    Reason.SECOND_HOP: "the athlete left the ground again after the last landing of the task",
+    Reason.SECOND_HOP: "the athlete left the ground again after the last landing of the task, or "
+    "the plate for good before a landing on one leg was held",
     Reason.OTHER_PLATE_LOADED: "a landing on one leg loaded the plate beside it as well: the other "
     "foot was down, or the foot stood on both plates",
     Reason.CLIPPED: "a sensor reached the end of its range inside the window: the peak is larger "
