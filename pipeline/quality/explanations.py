@@ -55,7 +55,8 @@ EXPLANATIONS: dict[str, str] = {
     "some 10 ms off at best",
     Reason.BODY_WEIGHT_FROM_SCALE: "body weight from the scale, not from the plate",
     Reason.SHORT_RECORDING: "the recording ends before the window does",
-    Reason.BAD_FALL_TIME: "the speed at contact is not that of a fall from this box",
+    Reason.BAD_FALL_TIME: "the speed at contact by the plate, or the fall felt by the waist unit, "
+    "is not that of a fall from this box",
     Reason.IMPULSE_MISMATCH: "the impulse of the landing and its flight time tell different speeds "
     "at contact",
     Reason.NO_FORCE_PEAKS: "the force has not two separate peaks after contact",

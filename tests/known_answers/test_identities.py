@@ -72,6 +72,24 @@ def test_drop_landing_from_its_final_stance(rate, tolerance):
     assert no_box.impacts[1].fall_time_share is None
 
 
+@pytest.mark.parametrize(
+    ("box", "flags"), [(HEIGHT, set()), (0.18, {"bad_fall_time"}), (0.60, {"bad_fall_time"})]
+)
+def test_a_fall_that_only_the_waist_unit_felt_is_held_against_the_box(box, flags):
+    # 0.247352 s without weight (DOMAIN 9.1), 1 g before, a half-sine of 6 g, 1 g after
+    rate, fall_s = 200.0, SPEED / G
+    time = sample_times(rate, 4.0)
+    felt = np.where((time < 1.0) | (time >= 1.0 + fall_s + 0.06), 1.0, 0.0)
+    felt += 6.0 * np.sin(np.pi * np.clip((time - 1.0 - fall_s) / 0.06, 0.0, 1.0))
+    axes = {f"waist_acceleration.{axis}": np.zeros(len(time)) for axis in "xz"}
+    unit = Signals("trial.unit", "unit", 0.0, rate, axes | {"waist_acceleration.y": G * felt})
+    task = "single_leg_drop_landing"
+    trial = Trial("A0001", "ridge", "clearance", task, "left", 1, box, (unit,))
+    landing = observe(trial, WEIGHT, PROCESSING).chosen[1, "left"]
+    assert landing.event_source == "waist"
+    assert landing.flags == flags
+
+
 @pytest.mark.parametrize("task", ["single_leg_drop_landing_soft", "single_leg_drop_landing_stiff"])
 def test_instructed_landings_are_the_same_movement(task):
     plain = _body(_drop(1000.0), 1000.0, "single_leg_drop_landing", "left")
