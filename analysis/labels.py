@@ -67,6 +67,7 @@ WORDS: dict[str, str] = {
     "not_spring_like": "force and displacement not like those of a spring",
     "not_stabilised": "force not steady by the end of the recording",
     "bad_fall_time": "fall not one from this box",
+    "knee_zero_measured": "knee angle counted from a measured stance",
     "gyro_bias_change": "bias of the gyroscope changed in the session",
     "impulse_mismatch": "impulse and flight time tell different speeds",
     "axis_low_explained": "axis of the knee badly determined",

@@ -35,6 +35,7 @@ class Reason(StrEnum):
     CALIBRATION_REJECTED = "calibration_rejected"
     AXIS_LOW_EXPLAINED = "axis_low_explained"
     BIAS_CHANGE = "gyro_bias_change"
+    KNEE_ZERO_MEASURED = "knee_zero_measured"
     PLATE_ZERO_DRIFT = "plate_zero_drift"
     PLATE_GAIN_ERROR = "plate_gain_error"
     CONTACT_BY_GYRO = "contact_by_gyro"

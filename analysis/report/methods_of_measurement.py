@@ -35,6 +35,14 @@ def _by_stomp(chosen: dict[str, Any]) -> Markup:
     )
 
 
+_KNEE_ZERO = {
+    "standing": "The knee angle of the gyroscopes counts from standing, that of a camera from full "
+    "extension.",
+    "measured": "The knee angle of the gyroscopes counts from the angle that a camera measured in "
+    "that standing, where there was a camera, else from standing.",
+}
+"""`knee_zero` of processing.yaml -> what says it."""
+
 _FROM_REST = frozenset({"countermovement_jump", "box_jump"})
 """Tasks that begin with a quiet stance on the plate."""
 
@@ -107,9 +115,9 @@ def signals(study: dict[str, Any], processing: dict[str, Any]) -> Methods:
                 "Sensors were calibrated on quiet standing: over the stillest {} s, the mean of a "
                 "gyroscope was its bias and the mean of a plate its body weight. Standing "
                 "recordings outside the limits of the settings were not accepted, and the values "
-                "that depend on them were flagged. The knee angle of the gyroscopes counts from "
-                "standing, that of a camera from full extension.",
+                "that depend on them were flagged. {}",
                 setting(calibration["window_s"]),
+                _KNEE_ZERO[calibration["knee_zero"]],
             ),
             _broken(processing["quality"]),
             phrase(

@@ -12,7 +12,8 @@ from pipeline.extraction.contact_lag import CONTACT_LAG, contact_lag
 from pipeline.extraction.observe import Observed
 from pipeline.extraction.places import WAIST_PLACE
 from pipeline.extraction.plate_values import timing_values
-from pipeline.extraction.sensor_values import FullScales, clipped, judged, kind_of, wanted
+from pipeline.extraction.saturated import FullScales, clipped
+from pipeline.extraction.sensor_values import judged, kind_of, wanted
 from pipeline.extraction.standing import Standing
 from pipeline.extraction.trials import REFERENCE, WAIST
 from pipeline.extraction.values import Carrier, SideLanding, Source, Value

@@ -1,12 +1,34 @@
-"""How much of a recording is saturated, and on which channels: for the table `recordings`."""
+"""Which samples of a recording are saturated, how many in all, and on which channels."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import NamedTuple
 
-from pipeline.extraction.sensor_values import FullScales, clipped
+from pipeline.calibration.saturation import Clipping
 from pipeline.extraction.signals import Signals
+from pipeline.quality.windows import FullScale, may_clip, saturation
 from shared.settings.processing import ProcessingSettings
+
+FullScales = Mapping[str, Mapping[str, FullScale]]
+"""Device -> channel -> full scale in SI units; infinite where clipping is not looked for."""
+
+
+def clipped(
+    signals: Signals, channels: list[str], scales: FullScales, settings: ProcessingSettings
+) -> Clipping | None:
+    """Return the saturated samples of some channels of a recording; None without any."""
+    recorded, full_scales = signals.as_recorded, scales[signals.device]
+    ranges = [full_scales[channel] for channel in channels]
+    if not may_clip(map(recorded.largest_magnitude, channels), ranges, settings.quality):
+        return None
+    found = saturation(
+        [recorded.channels[channel] for channel in channels],
+        ranges,
+        recorded.rate_hz,
+        settings.quality,
+    )
+    return found if found is None else found.at_rate(signals.rate_hz)
 
 
 class Saturated(NamedTuple):

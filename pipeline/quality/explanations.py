@@ -48,6 +48,8 @@ EXPLANATIONS: dict[str, str] = {
     Reason.CALIBRATION_REJECTED: "the standing calibration is missing or outside of its limits",
     Reason.AXIS_LOW_EXPLAINED: "slow knee flexions show no flexion axis; the z axis was used",
     Reason.BIAS_CHANGE: "a gyroscope's bias changed by more than its limit during the session",
+    Reason.KNEE_ZERO_MEASURED: "the knee angle counts from the angle that a camera measured in "
+    "quiet standing, not from standing itself",
     Reason.PLATE_ZERO_DRIFT: "an unloaded plate reads otherwise at the end of the session than at "
     "its start",
     Reason.PLATE_GAIN_ERROR: "known masses show a wrong gain of a plate, or a mismatch of two",

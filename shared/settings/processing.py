@@ -25,6 +25,8 @@ class Calibration(Strict):
     rate_bias_change_deg_s: float = Field(gt=0)
     smallest_explained_share: float = Field(gt=0, le=1)
     smallest_flexion_deg: float = Field(gt=0)
+    knee_zero: Literal["standing", "measured"]
+    knee_spread_deg: float = Field(gt=0)
     zero_drift_n: float = Field(gt=0)
     unit_residual_mg: float = Field(gt=0)
     unit_longest_age_days: float = Field(gt=0)
