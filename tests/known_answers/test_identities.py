@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.extraction.harmonised import harmonised
 from pipeline.extraction.observe import observe
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.trials import Trial
@@ -88,6 +89,20 @@ def test_a_fall_that_only_the_waist_unit_felt_is_held_against_the_box(box, flags
     landing = observe(trial, WEIGHT, PROCESSING).chosen[1, "left"]
     assert landing.event_source == "waist"
     assert landing.flags == flags
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.3, 0.7])
+def test_a_sudden_contact_stays_where_it_is_at_the_common_rate(shift):
+    # DOMAIN 9.4: a damper lets the force begin with a jump of 1.4 BW, before which an anti-aliasing
+    # filter rings: the contact would come 5 ms early
+    rate, damper = 1000.0, SpringMass(14000.0, 0.2, SPEED)
+    force = damper.force(sample_times(rate, 6.0) - 2.0 - shift / rate) + 7.0
+    recorded = Signals("trial.plate", "plate", 0.0, rate, {"vertical_force.single": force})
+    (slower,) = harmonised(recorded, {"plate": 500.0})
+    trial = Trial("A0001", "harbour", "clearance", "drop_vertical_jump", "both", 1, None, (slower,))
+    landing = observe(trial, WEIGHT, PROCESSING).body.landings[1]
+    assert landing.signals.rate_hz == 500.0
+    assert landing.seconds(landing.contact) == pytest.approx(2.0 + shift / rate, abs=1e-3)
 
 
 @pytest.mark.parametrize("task", ["single_leg_drop_landing_soft", "single_leg_drop_landing_stiff"])
