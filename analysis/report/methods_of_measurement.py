@@ -60,8 +60,9 @@ def _common_rates(rates: dict[str, float | None]) -> Markup:
     return phrase(
         "So that a sampling rate is not mistaken for a site, recordings were brought to one rate "
         "for each kind of sensor, the lowest in use, by a zero-lag anti-aliasing filter: {}. "
-        "Saturation and gaps were judged on the samples as recorded. The primary models with the "
-        "metrics at the native rates are a sensitivity analysis.",
+        "Saturation and gaps were judged, and contact and take-off on plates found, on the samples "
+        "as recorded. The primary models with the metrics at the native rates are a sensitivity "
+        "analysis.",
         rates_and_sensors,
     )
 
