@@ -38,6 +38,7 @@ WORDS: dict[str, str] = {
     "gap": "gap in the signal",
     "missing_samples": "missing samples",
     "rate_mismatch": "sampling rate not as declared, or too low",
+    "low_rate": "sampling rate too low for a peak",
     "sync_fail": "sensors not synchronous",
     "own_clock": "on a clock of its own",
     "contact_mismatch": "contact by the waist unit found wrong",

@@ -19,6 +19,7 @@ class Reason(StrEnum):
     GAP = "gap"
     MISSING_SAMPLES = "missing_samples"
     RATE_MISMATCH = "rate_mismatch"
+    LOW_RATE = "low_rate"
     SYNC_FAIL = "sync_fail"
     OWN_CLOCK = "own_clock"
     CONTACT_MISMATCH = "contact_mismatch"

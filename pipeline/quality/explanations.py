@@ -23,6 +23,8 @@ EXPLANATIONS: dict[str, str] = {
     "all the time",
     Reason.RATE_MISMATCH: "the sampling rate of the file is not the declared one, or too low for "
     "the cut-off of the filter",
+    Reason.LOW_RATE: "so few samples per second miss the top of an impact: the peak is of low "
+    "grade",
     Reason.SYNC_FAIL: "the value needs an instant of another recording, and the recordings of the "
     "trial do not share their clock",
     Reason.OWN_CLOCK: "the recording is not on the clock of its trial: measured by its own device "

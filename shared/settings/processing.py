@@ -171,6 +171,7 @@ class Quality(Strict):
     largest_drift_deg: float = Field(gt=0)
     largest_clock_difference_s: float = Field(gt=0)
     smallest_course_correlation: float = Field(gt=0, lt=1)
+    smallest_impact_rate_hz: float = Field(gt=0)
     clip_share_of_range: float = Field(gt=0, le=1)
     flat_top_share_of_range: float = Field(gt=0, le=1)
     flat_top_samples: int = Field(ge=2)
