@@ -93,7 +93,7 @@ def calibration_quality(calibrations: pd.DataFrame) -> Estimates:
         numbers.add(where, "calibrations", "count", len(rows), **named)
         accepted = float(rows["accepted"].mean())
         numbers.add(where, "accepted", "share", accepted, unit="share", **named)
-        if kind != "functional_flexion":  # takes what the bench said of the same unit in standing
+        if kind == "standing":  # what follows in the session takes what the bench said there
             applied = float(rows["bench"].isin(["applied", "checked"]).mean())
             numbers.add(where, "bench", "share", applied, unit="share", **named)
             for word in ("refused", "expired"):

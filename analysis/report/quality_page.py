@@ -21,6 +21,7 @@ TABLES = (
     "quality_metrics",
     "quality_calibrations",
     "quality_bench",
+    "quality_bench_at_visits",
     "quality_clocks",
     "residual_cutoffs",
 )

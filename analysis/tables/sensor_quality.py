@@ -76,9 +76,6 @@ def build_calibrations(context: Context, ledger: Ledger) -> JournalTable:
                     Exempt(f"{label} ({unit_shown(units[sensor])})", "name"),
                     _number(ledger, name, where, "calibrations", "count", "count"),
                     _number(ledger, name, where, "accepted", "share", "percent"),
-                    _number(ledger, name, where, "bench", "share", "percent"),
-                    _number(ledger, name, where, "bench_refused", "count", "count"),
-                    _number(ledger, name, where, "bench_expired", "count", "count"),
                     _number(ledger, name, where, "noise", "median", "measure"),
                     _number(ledger, name, where, "noise", "percentile", "measure"),
                     _number(ledger, name, where, "change", "median", "measure"),
@@ -94,9 +91,6 @@ def build_calibrations(context: Context, ledger: Ledger) -> JournalTable:
             "Place, sensor and kind",
             "Calibrations",
             "Accepted",
-            "Bench calibration applied",
-            "Refused",
-            "Expired",
             "Noise at rest, median",
             "Noise at rest, high",
             "Change to the end, median",
@@ -107,9 +101,39 @@ def build_calibrations(context: Context, ledger: Ledger) -> JournalTable:
         notes=(
             "Noise at rest is the standard deviation in quiet standing, sway of the body included. "
             "Change: of the bias of a gyroscope, or of the zero of a plate, from the start to the "
-            "end of a session. High: nineteen in twenty lie below. Bench calibration: of the unit, "
-            "applied (of plates: checked) at that visit, refused by its limits, or expired, that "
-            "is too old or of unknown age; the rest has none.",
+            "end of a session. High: nineteen in twenty lie below.",
+        ),
+        absent="calibrations were not described",
+    )
+
+
+def build_bench_at_visits(context: Context, ledger: Ledger) -> JournalTable:
+    """Return what became of the units' bench calibrations at the visits."""
+    name = "quality_calibrations"
+    rows = [
+        Row(
+            (
+                Exempt(
+                    f"{context.sites.get(site, site)}, {words(device)}: {words(sensor)}", "name"
+                ),
+                _number(ledger, name, where, "calibrations", "count", "count"),
+                _number(ledger, name, where, "bench", "share", "percent"),
+                _number(ledger, name, where, "bench_refused", "count", "count"),
+                _number(ledger, name, where, "bench_expired", "count", "count"),
+            )
+        )
+        for where in subjects_of(context.estimates, name, "bench", "share")
+        for site, device, sensor, _ in [where]
+    ]
+    return JournalTable(
+        "quality_bench_at_visits",
+        "What became of the bench calibrations at the visits",
+        ("Place and sensor", "Standing calibrations", "Bench applied", "Refused", "Expired"),
+        tuple(rows),
+        notes=(
+            "Applied (of plates: checked), refused by the limits of the settings, or expired, that "
+            "is too old or of unknown age, of all places calibrated in quiet standing; the rest "
+            "has no bench calibration on record.",
         ),
         absent="calibrations were not described",
     )
@@ -149,19 +173,19 @@ def build_clocks(context: Context, ledger: Ledger) -> JournalTable:
         (
             "Place and device",
             "Recordings",
-            "Lag found and applied",
-            "Correlation, median",
-            "Correlation, smallest",
-            "Recordings with two stomps",
-            "Residual lag, median, ms",
-            "Residual lag, high, ms",
+            "Lag applied",
+            "Correlation",
+            "Smallest",
+            "Two stomps",
+            "Residual lag, ms",
+            "High, ms",
         ),
         tuple(rows),
         notes=(
-            "The residual lag is the size of what a second stomp, at the end of a recording, says "
-            "beyond the first: the clocks ran apart by it, or a lag was found wrong by it. High: "
-            "nine in ten lie below. A recording whose lag was not found was measured on its own "
-            "clock, and what needs another device was refused.",
+            "Correlation and residual lag: medians. The residual lag is the size of what a second "
+            "stomp, at the end of a recording, says beyond the first: the clocks ran apart by it, "
+            "or a lag was found wrong by it. High: nine in ten lie below. A recording whose lag was "
+            "not found was measured on its own clock, and what needs another device was refused.",
         ),
         absent="no recording was synchronised by a stomp: a common trigger made the time zero of "
         "each trial, and leaves no lag to be found",
