@@ -184,8 +184,8 @@ def build_clocks(context: Context, ledger: Ledger) -> JournalTable:
         notes=(
             "Correlation and residual lag: medians. The residual lag is the size of what a second "
             "stomp, at the end of a recording, says beyond the first: the clocks ran apart by it, "
-            "or a lag was found wrong by it. High: nine in ten lie below. Where no lag was found, a "
-            "recording was measured on its own clock, and what needs another device was refused.",
+            "or a lag was found wrong by it. High: nine in ten lie below. Where no lag was found, "
+            "a recording stayed on its own clock, and what needs two devices was refused.",
         ),
         absent="no recording was synchronised by a stomp: a common trigger made the time zero of "
         "each trial, and leaves no lag to be found",
