@@ -17,6 +17,7 @@ from analysis.estimates import EstimateFields, Estimates, write_estimates
 from analysis.models.clock_quality import clock_quality
 from analysis.models.grouped import grouped
 from analysis.models.quality import defined, one_row_per_flag
+from shared.channels import AXES
 from shared.tables import read_table
 from shared.units import STANDARD_GRAVITY
 
@@ -39,6 +40,10 @@ _KINDS = {
     "knee": "camera",
 }
 HIGH_SHARE = 0.95
+_TRUE_IS_ONE = frozenset(
+    {"gain", *(f"gain_{axis}" for axis in AXES), *(f"scale_{axis}{axis}" for axis in AXES)}
+)
+"""Quantities of a bench calibration that are 1 for a true unit."""
 
 
 def kind_of(location: str) -> str:
@@ -88,8 +93,12 @@ def calibration_quality(calibrations: pd.DataFrame) -> Estimates:
         numbers.add(where, "calibrations", "count", len(rows), **named)
         accepted = float(rows["accepted"].mean())
         numbers.add(where, "accepted", "share", accepted, unit="share", **named)
-        applied = float(rows["bench"].isin(["applied", "checked"]).mean())
-        numbers.add(where, "bench", "share", applied, unit="share", **named)
+        if kind == "standing":  # what follows in the session takes what the bench said there
+            applied = float(rows["bench"].isin(["applied", "checked"]).mean())
+            numbers.add(where, "bench", "share", applied, unit="share", **named)
+            for word in ("refused", "expired"):
+                count = int((rows["bench"] == word).sum())
+                numbers.add(where, f"bench_{word}", "count", count, **named)
         for column, term in (("spread", "noise"), ("change", "change")):
             values = rows[column].dropna().abs() * factor
             # At rest a spread is noise; while the leg moves it is not.
@@ -109,8 +118,18 @@ def calibration_quality(calibrations: pd.DataFrame) -> Estimates:
     return numbers
 
 
+def _furthest(values: pd.Series) -> float | None:
+    """Return the largest distance from zero; None where nothing was found."""
+    found = values.dropna().abs()
+    return float(found.max()) if len(found) else None
+
+
 def bench_quality(units: pd.DataFrame) -> Estimates:
-    """Return how many units were calibrated on the bench, accepted, and the largest residual."""
+    """Return how many places of units were calibrated on the bench and accepted, and the worst.
+
+    The largest residual; the scale or gain furthest from 1; of pairs of plates, the difference
+    that the swap of one mass shows.
+    """
     numbers = Estimates("quality_bench")
     table = units.assign(sensor=units["location"].map(kind_of))
     for (device, sensor, kind), rows in grouped(table, ["device", "sensor", "kind"]):
@@ -119,15 +138,15 @@ def bench_quality(units: pd.DataFrame) -> Estimates:
         numbers.add(where, "calibrations", "count", len(each), sensor=sensor)
         numbers.add(where, "accepted", "count", int(each.sum()), sensor=sensor)
         residual = rows.loc[rows["quantity"] == "residual"]
-        if residual["value"].notna().any():
-            numbers.add(
-                where,
-                "residual",
-                "largest",
-                float(residual["value"].abs().max()),
-                unit=str(residual["unit"].iloc[0]),
-                sensor=sensor,
-            )
+        off = rows.loc[rows["quantity"].isin(_TRUE_IS_ONE), "value"] - 1.0
+        between = rows.loc[rows["quantity"] == "gain_mismatch", "value"]
+        for term, value, unit in (
+            ("residual", _furthest(residual["value"]), residual["unit"].max()),
+            ("gain_error", _furthest(off), "share"),
+            ("gain_mismatch", _furthest(between), "share"),
+        ):
+            if value is not None:
+                numbers.add(where, term, "largest", value, unit=unit, sensor=sensor)
     return numbers
 
 

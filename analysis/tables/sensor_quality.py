@@ -76,7 +76,6 @@ def build_calibrations(context: Context, ledger: Ledger) -> JournalTable:
                     Exempt(f"{label} ({unit_shown(units[sensor])})", "name"),
                     _number(ledger, name, where, "calibrations", "count", "count"),
                     _number(ledger, name, where, "accepted", "share", "percent"),
-                    _number(ledger, name, where, "bench", "share", "percent"),
                     _number(ledger, name, where, "noise", "median", "measure"),
                     _number(ledger, name, where, "noise", "percentile", "measure"),
                     _number(ledger, name, where, "change", "median", "measure"),
@@ -92,7 +91,6 @@ def build_calibrations(context: Context, ledger: Ledger) -> JournalTable:
             "Place, sensor and kind",
             "Calibrations",
             "Accepted",
-            "Unit calibrated on the bench",
             "Noise at rest, median",
             "Noise at rest, high",
             "Change to the end, median",
@@ -106,6 +104,91 @@ def build_calibrations(context: Context, ledger: Ledger) -> JournalTable:
             "end of a session. High: nineteen in twenty lie below.",
         ),
         absent="calibrations were not described",
+    )
+
+
+def build_bench_at_visits(context: Context, ledger: Ledger) -> JournalTable:
+    """Return what became of the units' bench calibrations at the visits."""
+    name = "quality_calibrations"
+    rows = [
+        Row(
+            (
+                Exempt(
+                    f"{context.sites.get(site, site)}, {words(device)}: {words(sensor)}", "name"
+                ),
+                _number(ledger, name, where, "calibrations", "count", "count"),
+                _number(ledger, name, where, "bench", "share", "percent"),
+                _number(ledger, name, where, "bench_refused", "count", "count"),
+                _number(ledger, name, where, "bench_expired", "count", "count"),
+            )
+        )
+        for where in subjects_of(context.estimates, name, "bench", "share")
+        for site, device, sensor, _ in [where]
+    ]
+    return JournalTable(
+        "quality_bench_at_visits",
+        "What became of the bench calibrations at the visits",
+        ("Place and sensor", "Standing calibrations", "Bench applied", "Refused", "Expired"),
+        tuple(rows),
+        notes=(
+            "Applied (of plates: checked), refused by the limits of the settings, or expired, that "
+            "is too old or of unknown age, of all places calibrated in quiet standing; the rest "
+            "has no bench calibration on record.",
+        ),
+        absent="calibrations were not described",
+    )
+
+
+def _residual(context: Context, ledger: Ledger, where: tuple[str, ...]) -> Cell:
+    """Return the largest residual with its unit: accelerometers and plates have their own."""
+    address = number_id("quality_bench", where, "residual", "largest")
+    if not ledger.holds(address):
+        return ""
+    rows = context.estimates
+    unit = str(rows.loc[rows["number_id"] == address, "unit"].iloc[0])
+    return (ledger.number(address, "measure"), f" {unit}")
+
+
+def build_clocks(context: Context, ledger: Ledger) -> JournalTable:
+    """Return how recordings came on the clock of their trial by a stomp, by site and device."""
+    name = "quality_clocks"
+    rows = [
+        Row(
+            (
+                Exempt(f"{context.sites.get(site, site)}, {words(device)}", "name"),
+                _number(ledger, name, (site, device), "recordings", "count", "count"),
+                _number(ledger, name, (site, device), "applied", "share", "percent"),
+                _number(ledger, name, (site, device), "correlation", "median", "two_decimals"),
+                _number(ledger, name, (site, device), "correlation", "smallest", "two_decimals"),
+                _number(ledger, name, (site, device), "residual_lag", "count", "count"),
+                _number(ledger, name, (site, device), "residual_lag", "median", "one_decimal"),
+                _number(ledger, name, (site, device), "residual_lag", "percentile", "one_decimal"),
+            )
+        )
+        for site, device in subjects_of(context.estimates, name, "recordings", "count")
+    ]
+    return JournalTable(
+        name,
+        "Recordings put on the clock of their trial by a stomp",
+        (
+            "Place and device",
+            "Recordings",
+            "Lag applied",
+            "Correlation",
+            "Smallest",
+            "Two stomps",
+            "Residual lag, ms",
+            "High, ms",
+        ),
+        tuple(rows),
+        notes=(
+            "Correlation and residual lag: medians. The residual lag is the size of what a second "
+            "stomp, at the end of a recording, says beyond the first: the clocks ran apart by it, "
+            "or a lag was found wrong by it. High: nine in ten lie below. Where no lag was found, "
+            "a recording stayed on its own clock, and what needs two devices was refused.",
+        ),
+        absent="no recording was synchronised by a stomp: a common trigger made the time zero of "
+        "each trial, and leaves no lag to be found",
     )
 
 
@@ -123,14 +206,29 @@ def build_bench(context: Context, ledger: Ledger) -> JournalTable:
                     ),
                     _number(ledger, name, where, "calibrations", "count", "count"),
                     _number(ledger, name, where, "accepted", "count", "count"),
-                    _number(ledger, name, where, "residual", "largest", "measure"),
+                    _residual(context, ledger, where),
+                    _number(ledger, name, where, "gain_error", "largest", "percent"),
+                    _number(ledger, name, where, "gain_mismatch", "largest", "percent"),
                 )
             )
         )
     return JournalTable(
         name,
         "Calibrations of the units on the bench",
-        ("Unit and kind", "Calibrations", "Accepted", "Largest residual, mg"),
+        (
+            "Unit and kind",
+            "Calibrations",
+            "Accepted",
+            "Largest residual",
+            "Scale or gain furthest from true",
+            "Left against right plate",
+        ),
         tuple(rows),
+        notes=(
+            "Residual: root mean square of what the fit leaves, in thousandths of gravity (mg) or "
+            "in newtons. Left against right: the difference that the same mass on both plates "
+            "shows, as large as the false asymmetry in the ratio of the limbs. Plates are checked "
+            "and flagged, never corrected.",
+        ),
         absent="no unit was calibrated on the bench",
     )

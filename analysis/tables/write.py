@@ -96,6 +96,8 @@ TABLES: dict[str, Builder] = {
     "quality_metrics": sensor_quality.build_metrics,
     "quality_calibrations": sensor_quality.build_calibrations,
     "quality_bench": sensor_quality.build_bench,
+    "quality_bench_at_visits": sensor_quality.build_bench_at_visits,
+    "quality_clocks": sensor_quality.build_clocks,
     "residual_cutoffs": residual_cutoffs.build,
 }
 """Name of a table -> what builds it, in the order of the report, then of the quality page."""

@@ -22,6 +22,7 @@ from pipeline.extraction.harmonised import harmonised
 from pipeline.extraction.needed import without_idle_rates
 from pipeline.extraction.reading import Reading, profiles_of, read_file, shortest_recording_s
 from pipeline.extraction.rows import Athlete, ShardRows
+from pipeline.extraction.saturated import saturated
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
 from pipeline.extraction.synchronise import WAYS, Synchroniser
@@ -50,7 +51,7 @@ class _Setting:
 
     folder: Path
     profiles: Mapping[str, DeviceProfile]
-    scales: Mapping[str, Mapping[str, float]]
+    scales: Mapping[str, Mapping[str, FullScale]]
     processing: ProcessingSettings
     units: UnitTables
     synchronise: Synchroniser
@@ -145,7 +146,10 @@ def _trials(
         usable: list[Signals] = []
         for index in sorted(group, key=lambda row: str(row["recording_id"])):
             reading = setting.read(index, index["recording_id"])
-            shard.rows["recordings"].append(recording_row(index, reading))
+            found = reading.signals and saturated(
+                reading.signals, setting.scales, setting.processing
+            )
+            shard.rows["recordings"].append(recording_row(index, reading, found))
             if reading.signals is not None:
                 usable.append(reading.signals)
             elif index["usable"]:
