@@ -12,6 +12,7 @@ SHARD_TABLES = (
     "landings",
     "metrics",
     "metric_sources",
+    "saturation",
     "exclusions",
     "waveforms",
     "flagged_waveforms",

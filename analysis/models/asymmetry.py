@@ -22,7 +22,6 @@ from analysis.asymmetry import RATIO_INDEXES, difference
 from analysis.estimates import EstimateFields, Estimates, write_estimates
 from analysis.models.grouped import grouped
 from analysis.models.limb_difference import landing_words
-from analysis.models.sensor_pairs import has_natural_zero
 from shared.metric_dictionary import Metric, metrics
 from shared.tables import read_table
 
@@ -107,7 +106,7 @@ def index_means(
     apart = difference(involved, uninvolved)
     yield "difference", float(apart.mean()), {"unit": metric.unit, **_interval(apart, level)}
     yield "difference_deviation", float(apart.std(ddof=1)), {"unit": metric.unit}
-    if not has_natural_zero(metric):
+    if not metric.has_natural_zero:
         return
     for name, (index, unit) in RATIO_INDEXES.items():
         values = index(involved, uninvolved)

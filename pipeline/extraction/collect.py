@@ -22,6 +22,7 @@ from pipeline.extraction.verdicts import (
 )
 from pipeline.extraction.waveforms import draw
 from pipeline.metrics.summaries import summarise
+from pipeline.quality.possible import require_possible
 from shared.provenance import code_version, hash_of_settings, sha256_of_bytes
 from shared.schemas import schema_of
 from shared.sources import ROOT, sources_of
@@ -51,6 +52,7 @@ def collect(
     landings: list[Path],
     metrics: list[Path],
     metric_sources: list[Path],
+    saturation: list[Path],
     exclusions: list[Path],
     waveforms: list[Path],
     flagged_waveforms: list[Path],
@@ -60,6 +62,7 @@ def collect(
     landings_table: Path,
     metrics_table: Path,
     metric_sources_table: Path,
+    saturation_table: Path,
     exclusions_table: Path,
     waveforms_table: Path,
     flagged_waveforms_table: Path,
@@ -99,6 +102,7 @@ def collect(
     excluding = list(quality["excluding_flags"])
     recording_rows = apply_to_recordings(recording_rows, verdicts)
     landing_rows, metric_rows = _joined(landings, "landings"), _joined(metrics, "metrics")
+    require_possible(metric_rows)
     # The shards have drawn by their own flags: a verdict on top of them must not change the lot.
     reasons = reasons_of_trials(landing_rows, metric_rows, excluding)
     landing_rows = apply_to_landings(landing_rows, verdicts, excluding)
@@ -122,6 +126,7 @@ def collect(
         "landings": (landing_rows, landings_table),
         "metrics": (metric_rows, metrics_table),
         "metric_sources": (source_rows, metric_sources_table),
+        "saturation": (_joined(saturation, "saturation"), saturation_table),
         "exclusions": (exclusion_rows, exclusions_table),
         "waveforms": (
             draw(

@@ -24,6 +24,7 @@ from pipeline.quality.flags import is_valid, join_flags
 from pipeline.reasons import Reason
 from shared.metric_dictionary import metrics
 from shared.schemas import schema_of
+from shared.settings.processing import ProcessingSettings
 from shared.tables import arrow_schema
 
 _METRICS = schema_of("metrics")
@@ -110,6 +111,7 @@ def landing_row(
         landing.seconds(landing.lowest),
         _raw(landing, landing.contact),
         _raw(landing, landing.takeoff),
+        _raw(landing, landing.lowest),
         standing.body_weight_n,
         standing.body_weight_source,
         join_flags(landing.flags),
@@ -120,11 +122,18 @@ def landing_row(
 class Judge:
     """Turns a set of flags into its text and into whether a value with it is valid; each set once.
 
-    The same few sets of flags come back thousands of times.
+    The same few sets of flags come back thousands of times. It also knows the cut-off behind each
+    metric of each sensor, which is the same for all values.
     """
 
-    def __init__(self, excluding: Iterable[str]) -> None:
-        self.excluding = frozenset(excluding)
+    def __init__(self, settings: ProcessingSettings) -> None:
+        self.excluding = frozenset(settings.quality.excluding_flags)
+        cutoffs = settings.filtering.model_dump()
+        self.cutoff_hz = {
+            (metric.id, sensor): metric.cutoff_hz(sensor, cutoffs)
+            for metric in metrics().values()
+            for sensor in metric.sensors
+        }
         self._known: dict[frozenset[str], tuple[str, bool, bool]] = {}
 
     def __call__(self, flags: frozenset[str]) -> tuple[str, bool, bool]:
@@ -181,6 +190,7 @@ def metric_row(words: Row, value: Value, flags: frozenset[str], judge: Judge) ->
         first,
         last,
         signals.rate_hz,
+        judge.cutoff_hz[value.metric, value.sensor],
         metric.version,
         text,
         measured and valid,
@@ -236,9 +246,16 @@ def _landings(measurement: Measurement) -> Landings:
 class ShardRows:
     """The rows of a shard, table by table."""
 
-    def __init__(self, excluding: Iterable[str]) -> None:
-        self.judge = Judge(excluding)
-        names = ("recordings", "calibrations", "synchronisation", "landings", "exclusions")
+    def __init__(self, settings: ProcessingSettings) -> None:
+        self.judge = Judge(settings)
+        names = (
+            "recordings",
+            "calibrations",
+            "synchronisation",
+            "landings",
+            "saturation",
+            "exclusions",
+        )
         self.rows: dict[str, list[Row]] = {name: [] for name in names}
         self.values: list[tuple[Row, list[Row]]] = []
 

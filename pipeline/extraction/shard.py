@@ -22,6 +22,7 @@ from pipeline.extraction.harmonised import harmonised
 from pipeline.extraction.needed import without_idle_rates
 from pipeline.extraction.reading import Reading, profiles_of, read_file, shortest_recording_s
 from pipeline.extraction.rows import Athlete, ShardRows
+from pipeline.extraction.saturated import saturated_rows
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
 from pipeline.extraction.synchronise import WAYS, Synchroniser
@@ -50,7 +51,7 @@ class _Setting:
 
     folder: Path
     profiles: Mapping[str, DeviceProfile]
-    scales: Mapping[str, Mapping[str, float]]
+    scales: Mapping[str, Mapping[str, FullScale]]
     processing: ProcessingSettings
     units: UnitTables
     synchronise: Synchroniser
@@ -206,6 +207,7 @@ def extract_shard(
     landings: Path,
     metrics: Path,
     metric_sources: Path,
+    saturation: Path,
     exclusions: Path,
     waveforms: Path,
     flagged_waveforms: Path,
@@ -257,7 +259,7 @@ def extract_shard(
     standings = read_rows_of(calibration_index, "athlete_id", people)
     standings_by_visit = _grouped(standings, "athlete_id", "visit")
     require_known(sorted({row["task"] for row in index}))
-    rows = ShardRows(settings.quality.excluding_flags)
+    rows = ShardRows(settings)
     examples, flagged = Examples(settings), Flagged(settings)
     for (athlete_id, visit), group in _grouped(index, "athlete_id", "visit").items():
         athlete = people[athlete_id]
@@ -267,6 +269,10 @@ def extract_shard(
         trials = _trials(group, standing, setting, rows)
         for measurement in measure_visit(trials, standing, setting.scales, settings):
             rows.add_measurement(measurement, athlete, standing)
+            for part in measurement.by_clock:
+                rows.rows["saturation"] += saturated_rows(
+                    part.observed.trial, setting.scales, settings.quality
+                )
             examples.offer(measurement, standing)
             flagged.offer(measurement, standing)
     paths = {
@@ -276,6 +282,7 @@ def extract_shard(
         "landings": landings,
         "metrics": metrics,
         "metric_sources": metric_sources,
+        "saturation": saturation,
         "exclusions": exclusions,
         "waveforms": waveforms,
         "flagged_waveforms": flagged_waveforms,

@@ -158,6 +158,7 @@ def summaries(people: pd.DataFrame) -> pd.DataFrame:
                         "unit": unit,
                         "mean": value,
                         "sd": 0.1 * value,
+                        "cv": 0.1,
                         "median": value,
                         "minimum": value,
                         "maximum": value,
