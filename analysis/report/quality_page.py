@@ -19,16 +19,22 @@ TABLES = (
     "findings",
     "data_quality",
     "quality_metrics",
+    "quality_valid_trials",
+    "quality_saturation",
+    "quality_identities",
     "quality_calibrations",
     "quality_bench",
+    "quality_clocks",
     "residual_cutoffs",
 )
 """The tables that the page shows; their fragments are made with all others of the report."""
 
 CONTENTS = (
     ("found", "What was found and what was done about it"),
-    ("metrics", "Metrics"),
-    ("calibrations", "Calibrations"),
+    ("metrics", "Metrics and trials"),
+    ("saturation", "Saturation"),
+    ("identities", "Identities"),
+    ("calibrations", "Calibrations and clocks"),
     ("cutoffs", "Cut-offs"),
     ("cautions", "Cautions"),
 )

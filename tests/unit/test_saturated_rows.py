@@ -10,7 +10,7 @@ from pipeline.extraction.rows import table
 from pipeline.extraction.saturated import saturated_rows
 from pipeline.quality.windows import FullScale
 from tests.unit import extraction_signals as made
-from tests.unit.extraction_signals import CONTACT, G, PROCESSING, RATE, SCALES, trial, wearables
+from tests.unit.extraction_signals import CONTACT, PROCESSING, RATE, SCALES, G, trial, wearables
 
 PEAK_G, RANGE_G, WIDTH_MS = 24.0, 16.0, 100.0
 # 1 g of support and a half-sine above it: over the range between the two crossings

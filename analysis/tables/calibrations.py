@@ -1,0 +1,175 @@
+"""Tables of the quality page: calibrations of sessions, of units on the bench, and clocks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from analysis.estimates import number_id, subjects_of
+from analysis.labels import sentence_case, unit_shown, words
+from analysis.report.context import Context
+from analysis.report.ledger import Exempt, Ledger
+from analysis.tables.journal import Cell, JournalTable, Row
+
+_SESSIONS = "quality_calibrations"
+_SHOWN = {
+    "plate": ("force plate, empty", "N"),
+    "weighing": ("weighing on the plates", "N"),
+    "accelerometer": ("accelerometer", "mg"),
+    "gyro": ("thigh and shank gyroscopes", "deg/s"),
+    "camera": ("camera", "deg"),
+}
+"""What a session calibrated -> its words, and the unit of its noise and change."""
+
+
+def _number(ledger: Ledger, address: str, style: str) -> Cell:
+    return ledger.number(address, style) if ledger.holds(address) else ""
+
+
+def _two(ledger: Ledger, where: tuple[str, ...], term: str) -> Cell:
+    """Return the median and in brackets the high value of a term; '' where it has none."""
+    median = number_id(_SESSIONS, where, term, "median")
+    if not ledger.holds(median):
+        return ""
+    high = ledger.number(number_id(_SESSIONS, where, term, "percentile"), "measure")
+    return (ledger.number(median, "measure"), " (", high, ")")
+
+
+def _session_row(ledger: Ledger, place: tuple[str, str, str], found: Iterable[str]) -> Row:
+    """Return the row of a sensor of a device: its start, its end, and its flexions."""
+    _, device, sensor = place
+    kinds = {kind: (*place, kind) for kind in found}
+    start, end = kinds.get("standing", place), kinds.get("standing_end", place)
+    flexion = kinds.get("functional_flexion", place)
+    label, unit = _SHOWN[sensor]
+
+    def of(where: tuple[str, ...], term: str, quantity: str, style: str) -> Cell:
+        return _number(ledger, number_id(_SESSIONS, where, term, quantity), style)
+
+    return Row(
+        (
+            Exempt(f"{sentence_case(words(device))}: {label}, {unit_shown(unit)}", "name"),
+            of(start, "calibrations", "count", "count"),
+            of(start, "accepted", "share", "percent"),
+            of(end, "accepted", "share", "percent"),
+            # A person is not calibrated on a bench.
+            of(start, "bench", "share", "percent") if sensor != "weighing" else "",
+            _two(ledger, start, "noise"),
+            _two(ledger, end, "change"),
+            of(flexion, "explained", "smallest", "percent"),
+        )
+    )
+
+
+def build_sessions(context: Context, ledger: Ledger) -> JournalTable:
+    """Return the calibrations of the sessions: accepted, noise at rest, change until the end."""
+    places: dict[tuple[str, str, str], list[str]] = {}
+    for site, device, sensor, kind in subjects_of(
+        context.estimates, _SESSIONS, "calibrations", "count"
+    ):
+        places.setdefault((site, device, sensor), []).append(kind)
+    rows: list[Row] = []
+    for site, label in context.sites.items():
+        of_site = [
+            _session_row(ledger, place, kinds)
+            for place, kinds in places.items()
+            if place[0] == site
+        ]
+        if of_site:
+            rows += [Row((label,)), *of_site]
+    return JournalTable(
+        _SESSIONS,
+        "Calibrations of the sessions",
+        (
+            "Device and sensor, unit",
+            "Calibrations",
+            "Accepted at the start",
+            "Accepted at the end",
+            "Bench calibration in use",
+            "Noise at rest, median (high)",
+            "Change to the end, median (high)",
+            "Smallest share on the flexion axis",
+        ),
+        tuple(rows),
+        notes=(
+            "Calibrations: sessions times places, such as four segments with gyroscopes. Noise at "
+            "rest is the standard deviation over the quiet stretch: of an empty plate its "
+            "noise alone, of everything else with the sway of the body. Change: of the bias of a "
+            "gyroscope, the zero of a plate, the body weight, gravity at the accelerometer, or the "
+            "knee angle in standing, from the start to the end of a session, without its sign. "
+            "High: nineteen in twenty lie below. Empty: not calibrated so.",
+        ),
+        absent="calibrations were not described",
+    )
+
+
+def build_bench(context: Context, ledger: Ledger) -> JournalTable:
+    """Return the calibrations of the units on the bench."""
+    name = "quality_bench"
+    of_table = context.estimates.loc[context.estimates["analysis"] == name]
+    units = dict(zip(of_table["number_id"], of_table["unit"], strict=True))
+    rows = []
+    for where in subjects_of(context.estimates, name, "calibrations", "count"):
+        device, sensor, kind = where
+        residual = number_id(name, where, "residual", "largest")
+        label = f"{sentence_case(words(device))}: {words(sensor)}, {words(kind)}"
+        shown: Cell = ""
+        if ledger.holds(residual):
+            shown = (ledger.number(residual, "measure"), f" {unit_shown(units[residual])}")
+        rows.append(
+            Row(
+                (
+                    Exempt(label, "name"),
+                    _number(ledger, number_id(name, where, "calibrations", "count"), "count"),
+                    _number(ledger, number_id(name, where, "accepted", "count"), "count"),
+                    shown,
+                )
+            )
+        )
+    return JournalTable(
+        name,
+        "Calibrations of the units on the bench",
+        ("Unit and kind", "Calibrations", "Accepted", "Largest residual"),
+        tuple(rows),
+        absent="no unit was calibrated on the bench",
+    )
+
+
+def build_clocks(context: Context, ledger: Ledger) -> JournalTable:
+    """Return how well recordings were put on one clock by a stomp."""
+    name = "quality_clocks"
+    rows = []
+    columns = (
+        ("recordings", "count", "count"),
+        ("applied", "share", "percent"),
+        ("correlation", "median", "two_decimals"),
+        ("correlation", "smallest", "two_decimals"),
+        ("residual_lag", "count", "count"),
+        ("residual_lag", "median", "measure"),
+        ("residual_lag", "percentile", "measure"),
+    )
+    for where in subjects_of(context.estimates, name, "recordings", "count"):
+        site, device = where
+        cells = [_number(ledger, number_id(name, where, *term), style) for *term, style in columns]
+        label = f"{context.sites.get(site, site)}: {words(device)}"
+        rows.append(Row((Exempt(label, "name"), *cells)))
+    return JournalTable(
+        name,
+        "Clocks put together by a stomp",
+        (
+            "Place and device",
+            "Recordings",
+            "Lag found",
+            "Correlation, median",
+            "Smallest",
+            "With a second stomp",
+            "Residual lag, median, ms",
+            "High",
+        ),
+        tuple(rows),
+        notes=(
+            "Lag found: the recording was put on the clock of its trial; all others were measured "
+            "on their own. Residual lag: what the stomp at the end tells beyond that at the start, "
+            "without its sign. High: nine in ten lie below.",
+        ),
+        absent="the recordings of a trial share a trigger, or there is one device only",
+    )
