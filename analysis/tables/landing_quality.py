@@ -174,7 +174,7 @@ def build_valid_trials(context: Context, ledger: Ledger) -> JournalTable:
             (
                 "The settings demand ",
                 setting(fewest),
-                " valid trials (minimum_valid_trials); who has fewer has no value of the predictor "
+                " valid trials; who has fewer has no value of the predictor "
                 "and is handled as missing. An athlete with both knees reconstructed counts by the "
                 "knee with more.",
             ),
