@@ -24,7 +24,6 @@ TABLES = (
     "quality_identities",
     "quality_calibrations",
     "quality_bench",
-    "quality_clocks",
     "residual_cutoffs",
 )
 """The tables that the page shows; their fragments are made with all others of the report."""
@@ -34,7 +33,7 @@ CONTENTS = (
     ("metrics", "Metrics and trials"),
     ("saturation", "Saturation"),
     ("identities", "Identities"),
-    ("calibrations", "Calibrations and clocks"),
+    ("calibrations", "Calibrations"),
     ("cutoffs", "Cut-offs"),
     ("cautions", "Cautions"),
 )

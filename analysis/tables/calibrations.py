@@ -1,4 +1,4 @@
-"""Tables of the quality page: calibrations of sessions, of units on the bench, and clocks."""
+"""Tables of the quality page: calibrations of sessions, and of units on the bench."""
 
 from __future__ import annotations
 
@@ -131,45 +131,4 @@ def build_bench(context: Context, ledger: Ledger) -> JournalTable:
         ("Unit and kind", "Calibrations", "Accepted", "Largest residual"),
         tuple(rows),
         absent="no unit was calibrated on the bench",
-    )
-
-
-def build_clocks(context: Context, ledger: Ledger) -> JournalTable:
-    """Return how well recordings were put on one clock by a stomp."""
-    name = "quality_clocks"
-    rows = []
-    columns = (
-        ("recordings", "count", "count"),
-        ("applied", "share", "percent"),
-        ("correlation", "median", "two_decimals"),
-        ("correlation", "smallest", "two_decimals"),
-        ("residual_lag", "count", "count"),
-        ("residual_lag", "median", "measure"),
-        ("residual_lag", "percentile", "measure"),
-    )
-    for where in subjects_of(context.estimates, name, "recordings", "count"):
-        site, device = where
-        cells = [_number(ledger, number_id(name, where, *term), style) for *term, style in columns]
-        label = f"{context.sites.get(site, site)}: {words(device)}"
-        rows.append(Row((Exempt(label, "name"), *cells)))
-    return JournalTable(
-        name,
-        "Clocks put together by a stomp",
-        (
-            "Place and device",
-            "Recordings",
-            "Lag found",
-            "Correlation, median",
-            "Smallest",
-            "With a second stomp",
-            "Residual lag, median, ms",
-            "High",
-        ),
-        tuple(rows),
-        notes=(
-            "Lag found: the recording was put on the clock of its trial; all others were measured "
-            "on their own. Residual lag: what the stomp at the end tells beyond that at the start, "
-            "without its sign. High: nine in ten lie below.",
-        ),
-        absent="the recordings of a trial share a trigger, or there is one device only",
     )

@@ -20,7 +20,6 @@ from analysis.estimates import Estimates, estimates_table
 from analysis.models.agreement import pair_numbers
 from analysis.models.agreement_of_repeats import TRIALS, VISITS, add_agreement
 from analysis.models.asymmetry import metric_numbers
-from analysis.models.clock_quality import clock_quality
 from analysis.models.contact_lag import lag_numbers, lag_rows
 from analysis.models.cox_alternatives import alternative_numbers
 from analysis.models.cumulative_incidence import incidence_numbers
@@ -471,26 +470,16 @@ def measurement_error() -> Estimates:
 
 
 def _landing_quality(values: pd.DataFrame, people: pd.DataFrame) -> list[Estimates]:
-    """Return identities, saturation, clocks and valid trials of the quality page."""
+    """Return identities, saturation and valid trials of the quality page."""
     task = values["task"].iloc[0]
     mismatch = values.assign(
         metric="impact_speed_mismatch", value=0.05, landing=2, sensor="plate", flags=""
     )
     saturated = values.iloc[[10]].assign(channel="waist_acceleration.y", duration_ms=6.5)
-    clocks = pd.DataFrame(
-        {
-            "site": SITES[0],
-            "device": STUDY["sites"][SITES[0]]["devices"][0],
-            "applied": [True, True, False],
-            "correlation": [0.93, 0.88, np.nan],
-            "residual_lag_s": [0.002, -0.004, np.nan],
-        }
-    )
     return [
         identity_quality(mismatch.assign(task=task)),
         saturation_quality(saturated, values),
         valid_trials(summaries(people), PLAN, "clearance", 2),
-        clock_quality(clocks),
     ]
 
 

@@ -180,13 +180,3 @@ def test_usable_shares_stand_with_their_number_in_a_column_per_task():
     table = shown(data_quality.build, counted)
     assert len(table.columns) == 2
     assert cells(table)[1][1] == "97.5 % of 40"
-
-
-def test_clocks_are_shown_where_a_stomp_was_sought():
-    found = Estimates("quality_clocks")
-    where = (SITE, DEVICE)
-    found.add(where, "recordings", "count", 12)
-    found.add(where, "applied", "share", 0.75)
-    found.add(where, "correlation", "median", 0.91)
-    (row,) = cells(shown(calibrations.build_clocks, found))
-    assert row[1:] == ["12", "75.0 %", "0.91", "", "", "", ""]
