@@ -101,8 +101,11 @@ def index_means(
 ) -> Iterator[tuple[str, float, EstimateFields]]:
     """Yield (quantity, value, columns) of every index that is defined for the metric.
 
-    Without a natural zero there is the difference alone.
+    Each limb's own mean comes first: limbs may be alike and both be poor. Without a natural zero
+    there is the difference alone.
     """
+    yield "involved_mean", float(involved.mean()), {"unit": metric.unit}
+    yield "uninvolved_mean", float(uninvolved.mean()), {"unit": metric.unit}
     apart = difference(involved, uninvolved)
     yield "difference", float(apart.mean()), {"unit": metric.unit, **_interval(apart, level)}
     yield "difference_deviation", float(apart.std(ddof=1)), {"unit": metric.unit}

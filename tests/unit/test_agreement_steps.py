@@ -221,6 +221,12 @@ def test_asymmetry_of_planted_limbs():
         assert row["n_athletes"] == 12
         assert found.loc[f"{base}.{term}.log_ratio", "estimate"] == pytest.approx(np.log(ratio))
         assert found.loc[f"{base}.{term}.geometric_mean_ratio", "estimate"] == pytest.approx(ratio)
+        limbs = [
+            found.loc[f"{base}.{term}.{x}_mean", "estimate"] for x in ("involved", "uninvolved")
+        ]
+        assert limbs[0] / limbs[1] == pytest.approx(ratio)
+        apart = found.loc[f"{base}.{term}.difference", "estimate"]
+        assert limbs[0] - limbs[1] == pytest.approx(apart)
     assert f"{base}.clearance.first_visit.log_ratio" not in found.index
 
 
