@@ -7,14 +7,13 @@ can judge how much of a peak is missing (half-sine of 30 ms: 7 ms flat hide 6 % 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 
 from pipeline.extraction.file_rows import Row
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.trials import Trial
 from pipeline.filtering.spells import spells
-from pipeline.quality.windows import FullScale, may_clip, saturation
+from pipeline.quality.windows import FullScale, nearest_share, saturation
 from shared.channels import sensor_of
 from shared.settings.processing import Quality
 
@@ -29,18 +28,19 @@ def saturated_rows(
     scales
         Device -> channel -> full scale in SI units; infinite where clipping is not looked for.
     """
+    near = nearest_share(limits)
     for signals in trial.recordings:
-        recorded = signals.as_recorded
-        for channel, full_scale in scales[signals.device].items():
-            if recorded.has(channel) and math.isfinite(full_scale.value):
+        recorded, full_scales = signals.as_recorded, scales[signals.device]
+        for channel in recorded.channels:
+            full_scale = full_scales[channel]
+            # Nearly all channels of nearly all recordings end here.
+            if recorded.largest_magnitude(channel) >= near * full_scale.value:
                 yield from _of_channel(trial, recorded, channel, full_scale, limits)
 
 
 def _of_channel(
     trial: Trial, recorded: Signals, channel: str, full_scale: FullScale, limits: Quality
 ) -> Iterator[Row]:
-    if not may_clip((recorded.largest_magnitude(channel),), (full_scale,), limits):
-        return
     rate_hz = recorded.rate_hz
     found = saturation([recorded.channels[channel]], [full_scale], rate_hz, limits)
     if found is None:
