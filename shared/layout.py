@@ -12,7 +12,6 @@ SHARD_TABLES = (
     "landings",
     "metrics",
     "metric_sources",
-    "saturation",
     "exclusions",
     "waveforms",
     "flagged_waveforms",

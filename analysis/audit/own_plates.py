@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.integrate import cumulative_trapezoid
 
 from analysis.audit.own_events import (
+    Flight,
     Landing,
     empty_reading,
     landings,
@@ -27,16 +29,39 @@ Values = dict[tuple[int, str, str, str], float]
 
 @dataclass(frozen=True, slots=True)
 class LoadedPlates:
-    """Forces of a trial by side with the empty plates' reading removed, N, shape (samples,)."""
+    """Forces of a trial by side with the empty plates' reading removed, N, shape (samples,).
+
+    `recorded` are the same at the rate of the file, in which contact and take-off are found.
+    """
 
     signals: RawSignals
     forces: dict[str, Signal]
     levels: dict[str, float]
+    recorded: LoadedPlates | None = None
 
     @property
     def total(self) -> Signal:
         """Force on the whole body."""
         return np.sum(list(self.forces.values()), axis=0)
+
+    def flights(self, sides: Sequence[str], settings: ProcessingSettings) -> list[Flight]:
+        """Return the times without load on these sides, in samples of `signals`."""
+        seen = self.recorded or self
+        found = plate_flights(
+            [seen.forces[side] for side in sides],
+            [seen.levels[side] for side in sides],
+            seen.signals.rate_hz,
+            settings.events,
+        )
+        ratio = self.signals.rate_hz / seen.signals.rate_hz
+        return [
+            Flight(
+                None if flight.takeoff is None else flight.takeoff * ratio,
+                None if flight.contact is None else flight.contact * ratio,
+                flight.peak,
+            )
+            for flight in found
+        ]
 
 
 def load_plates(signals: RawSignals, settings: ProcessingSettings) -> LoadedPlates | None:
@@ -203,14 +228,12 @@ def plate_values(
     """
     rate, events = plates.signals.rate_hz, settings.events
     sides = list(plates.forces)
-    flights = plate_flights(
-        list(plates.forces.values()), list(plates.levels.values()), rate, events
-    )
+    flights = plates.flights(sides, settings)
     found = landings(task, flights, rate, events.landing_peak_bw * weight_n, events)
     values: Values = {}
     seen: dict[tuple[int, str], tuple[float, float | None]] = {}
     limbs = {
-        limb: plate_flights([plates.forces[limb]], [plates.levels[limb]], rate, events)
+        limb: plates.flights([limb], settings)
         for limb in (sides if side == "both" and len(sides) == 2 else [])
     }
     for number, landing in found.items():

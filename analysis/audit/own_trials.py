@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from analysis.audit.own_calibration import Session
@@ -91,9 +92,10 @@ def trial_values(
     for device, signals in recordings.items():
         common = settings.filtering.harmonised_rate_hz
         force = {n: s for n, s in signals.channels.items() if n.startswith("vertical_force.")}
-        slower = at_common_rate(RawSignals(signals.start_s, signals.rate_hz, force), common.plate)
-        plates = load_plates(slower, settings)
+        as_read = RawSignals(signals.start_s, signals.rate_hz, force)
+        plates = load_plates(at_common_rate(as_read, common.plate), settings)
         if plates is not None:
+            plates = replace(plates, recorded=load_plates(as_read, settings))
             own, by_plate = plate_values(plates, task, side, session.weight_n, settings)
             values |= own
         waist = waist_axes(signals, session.accelerometers.get(device), settings)

@@ -15,7 +15,8 @@ import pandas as pd
 from analysis.cohort.predictors import matches
 from analysis.estimates import EstimateFields, Estimates
 from analysis.models.grouped import grouped
-from analysis.models.quality import SEPARATOR
+from analysis.models.quality import SEPARATOR, with_device
+from shared.channels import sensor_of
 from shared.metric_dictionary import metrics
 
 IDENTITIES: dict[str, str] = {
@@ -56,33 +57,32 @@ def identity_quality(values: pd.DataFrame) -> Estimates:
     return numbers
 
 
-def saturation_quality(saturation: pd.DataFrame, values: pd.DataFrame) -> Estimates:
+def saturation_quality(recordings: pd.DataFrame, values: pd.DataFrame) -> Estimates:
     """Return how many recordings were saturated and for how long, by site, device, sensor and task.
 
-    The time of a recording is that of the axis that was saturated longest. A share is of the
-    recordings that gave a value of the sensor; combinations that never saturated are left out where
-    their sensor never does.
+    A share is of the recordings that gave a value of the sensor. Sensors that are nowhere saturated
+    are left out.
     """
     numbers = Estimates("quality_saturation")
-    keys = ["site", "device", "sensor", "task"]
+    clipped = recordings.loc[recordings["clipped_samples"].fillna(0) > 0]
+    channels = clipped["clipped_channels"].map(lambda names: names.split(SEPARATOR))
+    of_sensor = clipped.assign(channel=channels).explode("channel")
+    of_sensor["sensor"] = of_sensor["channel"].map(sensor_of)
+    of_sensor = of_sensor.drop_duplicates(["recording_id", "sensor"])
+    times = dict(of_sensor.set_index(["recording_id", "sensor"])["clipped_s"])
+    ever = set(of_sensor["sensor"])
     used = values[["site", "sensor", "task", "recording_id"]].drop_duplicates()
-    used = used.assign(device=used["recording_id"].str.rsplit(".", n=1).str[-1])
-    of_axis = saturation.groupby([*keys, "recording_id", "channel"], observed=True)["duration_ms"]
-    longest = of_axis.sum().groupby([*keys, "recording_id"], observed=True).max().reset_index()
-    times = dict(iter(longest.groupby(keys, observed=True)))
-    ever = set(longest["sensor"])
-    for where, rows in grouped(used, keys):
+    for where, rows in grouped(with_device(used), ["site", "device", "sensor", "task"]):
         site, _, sensor, task = where
         if sensor not in ever:
             continue
         named: EstimateFields = {"site": site, "sensor": sensor, "task": task}
-        found = times.get(where, longest.iloc[:0])
-        found = found.loc[found["recording_id"].isin(rows["recording_id"])]
+        found = [times[name, sensor] for name in rows["recording_id"] if (name, sensor) in times]
         numbers.add(where, "recordings", "count", len(rows), unit="recordings", **named)
         share = len(found) / len(rows)
         numbers.add(where, "saturated", "share", share, unit="share", **named)
-        if len(found):
-            duration = found["duration_ms"]
+        if found:
+            duration = 1000.0 * pd.Series(found)
             numbers.add(where, "time", "median", float(duration.median()), unit="ms", **named)
             high = float(duration.quantile(HIGH_SHARE))
             numbers.add(where, "time", "percentile", high, unit="ms", **named)

@@ -22,6 +22,7 @@ from analysis.models.landing_quality import (
     valid_trials,
 )
 from analysis.models.quality import defined, one_row_per_flag
+from shared.channels import AXES
 from shared.tables import read_table
 from shared.units import STANDARD_GRAVITY
 
@@ -45,6 +46,10 @@ _KINDS = {
     "knee": "camera",
 }
 HIGH_SHARE = 0.95
+_TRUE_IS_ONE = frozenset(
+    {"gain", *(f"gain_{axis}" for axis in AXES), *(f"scale_{axis}{axis}" for axis in AXES)}
+)
+"""Quantities of a bench calibration that are 1 for a true unit."""
 
 
 def kind_of(location: str) -> str:
@@ -103,8 +108,12 @@ def calibration_quality(calibrations: pd.DataFrame) -> Estimates:
         numbers.add(where, "calibrations", "count", len(rows), **named)
         accepted = float(rows["accepted"].mean())
         numbers.add(where, "accepted", "share", accepted, unit="share", **named)
-        applied = float(rows["bench"].isin(["applied", "checked"]).mean())
-        numbers.add(where, "bench", "share", applied, unit="share", **named)
+        if kind != "functional_flexion":  # takes what the bench said of the same unit in standing
+            applied = float(rows["bench"].isin(["applied", "checked"]).mean())
+            numbers.add(where, "bench", "share", applied, unit="share", **named)
+            for word in ("refused", "expired"):
+                count = int((rows["bench"] == word).sum())
+                numbers.add(where, f"bench_{word}", "count", count, **named)
         for column, term in (("spread", "noise"), ("change", "change")):
             values = rows[column].dropna().abs() * factor
             # At rest a spread is noise; while the leg moves it is not.
@@ -124,8 +133,18 @@ def calibration_quality(calibrations: pd.DataFrame) -> Estimates:
     return numbers
 
 
+def _furthest(values: pd.Series) -> float | None:
+    """Return the largest distance from zero; None where nothing was found."""
+    found = values.dropna().abs()
+    return float(found.max()) if len(found) else None
+
+
 def bench_quality(units: pd.DataFrame) -> Estimates:
-    """Return how many units were calibrated on the bench, accepted, and the largest residual."""
+    """Return how many places of units were calibrated on the bench and accepted, and the worst.
+
+    The largest residual; the scale or gain furthest from 1; of pairs of plates, the difference
+    that the swap of one mass shows.
+    """
     numbers = Estimates("quality_bench")
     table = units.assign(sensor=units["location"].map(kind_of))
     for (device, sensor, kind), rows in grouped(table, ["device", "sensor", "kind"]):
@@ -134,15 +153,15 @@ def bench_quality(units: pd.DataFrame) -> Estimates:
         numbers.add(where, "calibrations", "count", len(each), sensor=sensor)
         numbers.add(where, "accepted", "count", int(each.sum()), sensor=sensor)
         residual = rows.loc[rows["quantity"] == "residual"]
-        if residual["value"].notna().any():
-            numbers.add(
-                where,
-                "residual",
-                "largest",
-                float(residual["value"].abs().max()),
-                unit=str(residual["unit"].iloc[0]),
-                sensor=sensor,
-            )
+        off = rows.loc[rows["quantity"].isin(_TRUE_IS_ONE), "value"] - 1.0
+        between = rows.loc[rows["quantity"] == "gain_mismatch", "value"]
+        for term, value, unit in (
+            ("residual", _furthest(residual["value"]), residual["unit"].max()),
+            ("gain_error", _furthest(off), "share"),
+            ("gain_mismatch", _furthest(between), "share"),
+        ):
+            if value is not None:
+                numbers.add(where, term, "largest", value, unit=unit, sensor=sensor)
     return numbers
 
 
@@ -152,7 +171,7 @@ def sensor_quality(
     calibrations: Path,
     unit_calibrations: Path,
     synchronisation: Path,
-    saturation: Path,
+    recordings: Path,
     summaries: Path,
     estimates: Path,
     quality: dict[str, Any],
@@ -166,7 +185,7 @@ def sensor_quality(
         estimates,
         metric_quality(values, quality["undefined_flags"], quality["excluding_flags"]),
         identity_quality(values),
-        saturation_quality(read_table(saturation), values),
+        saturation_quality(read_table(recordings), values),
         valid_trials(read_table(summaries), plan, study["clearance_visit"], minimum_valid_trials),
         calibration_quality(read_table(calibrations)),
         bench_quality(read_table(unit_calibrations)),
@@ -177,7 +196,7 @@ def sensor_quality(
             "calibrations": calibrations,
             "unit_calibrations": unit_calibrations,
             "synchronisation": synchronisation,
-            "saturation": saturation,
+            "recordings": recordings,
             "summaries": summaries,
         },
     )

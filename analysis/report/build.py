@@ -25,6 +25,7 @@ from analysis.report.glossary import GLOSSARY
 from analysis.report.ledger import Ledger, join, read_ledgers, setting
 from analysis.report.links import AUDIT_PAGE, linked, place_address
 from analysis.report.methods import HELD_BY_GRAVITY, methods
+from analysis.report.methods_of_calibration import calibrations_done
 from analysis.report.names import names_of, readable
 from analysis.report.numerals import (
     LARGEST_RATIO,
@@ -181,9 +182,10 @@ def _contents(is_demo: bool) -> list[tuple[str, list[tuple[str, str]]]]:
 
 
 def optional_measurements(context: Context) -> frozenset[str]:
-    """Return what only some devices allow and some values of this study had."""
+    """Return what only some devices or studies have: calibrations, angles held by gravity."""
     flags = subjects_of(context.estimates, "nuisances", "all", "count")
-    return frozenset({HELD_BY_GRAVITY}).intersection(flag for (flag,) in flags)
+    held = frozenset({HELD_BY_GRAVITY}).intersection(flag for (flag,) in flags)
+    return held | calibrations_done(context.estimates)
 
 
 def page_content(

@@ -35,6 +35,17 @@ def _by_stomp(chosen: dict[str, Any]) -> Markup:
     )
 
 
+_KNEE_ZERO = {
+    "standing": "The knee angle of the gyroscopes counts from standing, that of a camera from full "
+    "extension.",
+    "measured": "The knee angle of the gyroscopes counts from the angle that a camera measured in "
+    "that standing, where there was a camera, else from standing.",
+}
+"""`knee_zero` of processing.yaml -> what says it."""
+
+_FROM_REST = frozenset({"countermovement_jump", "box_jump"})
+"""Tasks that begin with a quiet stance on the plate."""
+
 _TIME_BASE = {"trigger": _by_trigger, "stomp": _by_stomp}
 """How the recordings of a trial were synchronised (study.yaml) -> what says so."""
 
@@ -49,9 +60,44 @@ def _common_rates(rates: dict[str, float | None]) -> Markup:
     return phrase(
         "So that a sampling rate is not mistaken for a site, recordings were brought to one rate "
         "for each kind of sensor, the lowest in use, by a zero-lag anti-aliasing filter: {}. "
-        "Saturation and gaps were judged on the samples as recorded. The primary models with the "
-        "metrics at the native rates are a sensitivity analysis.",
+        "Saturation and gaps were judged, and contact and take-off on plates found, on the samples "
+        "as recorded. The primary models with the metrics at the native rates are a sensitivity "
+        "analysis.",
         rates_and_sensors,
+    )
+
+
+def _broken(quality: dict[str, Any]) -> Markup:
+    return phrase(
+        "Samples at {} % of a sensor's range or above, and flat tops above {} %, counted as "
+        "saturated: a saturated peak was kept as a lower bound of the true one. Up to {} missing "
+        "samples were bridged by a straight line; values with more of them in their window, or "
+        "with any within {} s of initial contact, were excluded.",
+        setting(f"{100 * quality['clip_share_of_range']:g}"),
+        setting(f"{100 * quality['flat_top_share_of_range']:g}"),
+        setting(quality["maximum_gap_samples"]),
+        setting(quality["gap_guard_s"]),
+    )
+
+
+def _other_events(study: dict[str, Any], events: dict[str, Any]) -> Markup:
+    """Return how the other events of plates were found; the onset where athletes jump from rest."""
+    text = phrase(
+        "Take-off from a plate was where the force fell below the same threshold for the last time "
+        "before a flight of at least {} s. With a plate under each foot the landing began with the "
+        "first foot. The centre of mass was lowest where its speed, the integral of the net force "
+        "over the mass since initial contact, came to zero. Thresholds were interpolated between "
+        "samples.",
+        setting(events["minimum_flight_s"]),
+    )
+    if not _FROM_REST.intersection(study["tasks"]):
+        return text
+    return text + phrase(
+        " The movement of a jump from rest began {} s before the force left the body weight of the "
+        "stance before it by {} standard deviations, for {} s at least.",
+        setting(events["onset_lead_s"]),
+        setting(events["onset_sd"]),
+        setting(events["onset_hold_s"]),
     )
 
 
@@ -70,9 +116,11 @@ def signals(study: dict[str, Any], processing: dict[str, Any]) -> Methods:
                 "Sensors were calibrated on quiet standing: over the stillest {} s, the mean of a "
                 "gyroscope was its bias and the mean of a plate its body weight. Standing "
                 "recordings outside the limits of the settings were not accepted, and the values "
-                "that depend on them were flagged.",
+                "that depend on them were flagged. {}",
                 setting(calibration["window_s"]),
+                _KNEE_ZERO[calibration["knee_zero"]],
             ),
+            _broken(processing["quality"]),
             phrase(
                 "Filters were Butterworth filters of effective order {}, run forwards and "
                 "backwards so that nothing is shifted in time, with the cut-off corrected for both "
@@ -92,13 +140,15 @@ def signals(study: dict[str, Any], processing: dict[str, Any]) -> Methods:
                 "for {} s. At the waist, flight was where the resultant fell below {} g, and "
                 "contact the last rise through {} g before the impact peak. Waist metrics rest on "
                 "the events of the waist unit at every site; knee metrics on the contact of the "
-                "plate where there is one, else on that of the waist unit.",
+                "plate where there is one, else on that of the waist unit, else on that of the "
+                "gyroscopes.",
                 setting(events["force_threshold_n"]),
                 setting(events["force_threshold_sd"]),
                 setting(events["contact_hold_s"]),
                 setting(events["waist_flight_threshold_g"]),
                 setting(events["waist_contact_threshold_g"]),
             ),
+            _other_events(study, events),
         ),
     )
 

@@ -24,6 +24,7 @@ TABLES = (
     "quality_identities",
     "quality_calibrations",
     "quality_bench",
+    "quality_clocks",
     "residual_cutoffs",
 )
 """The tables that the page shows; their fragments are made with all others of the report."""
@@ -34,6 +35,7 @@ CONTENTS = (
     ("saturation", "Saturation"),
     ("identities", "Identities"),
     ("calibrations", "Calibrations"),
+    ("clocks", "Clocks"),
     ("cutoffs", "Cut-offs"),
     ("cautions", "Cautions"),
 )

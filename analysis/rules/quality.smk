@@ -8,7 +8,7 @@ rule sensor_quality:
         calibrations=rules.collect.output.calibrations_table,
         unit_calibrations=rules.calibrate_units.output.unit_calibrations,
         synchronisation=rules.collect.output.synchronisation_table,
-        saturation=rules.collect.output.saturation_table,
+        recordings=rules.collect.output.recordings_table,
         summaries=rules.collect.output.summaries_table,
         code=code_of("analysis.models.sensor_quality:sensor_quality"),
     output:

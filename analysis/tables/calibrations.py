@@ -1,4 +1,4 @@
-"""Tables of the quality page: calibrations of sessions, and of units on the bench."""
+"""Tables of the quality page: calibrations of sessions, of units on the bench, and clocks."""
 
 from __future__ import annotations
 
@@ -52,7 +52,15 @@ def _session_row(ledger: Ledger, place: tuple[str, str, str], found: Iterable[st
             of(start, "accepted", "share", "percent"),
             of(end, "accepted", "share", "percent"),
             # A person is not calibrated on a bench.
-            of(start, "bench", "share", "percent") if sensor != "weighing" else "",
+            *(
+                [
+                    of(start, "bench", "share", "percent"),
+                    of(start, "bench_refused", "count", "count"),
+                    of(start, "bench_expired", "count", "count"),
+                ]
+                if sensor != "weighing"
+                else ["", "", ""]
+            ),
             _two(ledger, start, "noise"),
             _two(ledger, end, "change"),
             of(flexion, "explained", "smallest", "percent"),
@@ -84,7 +92,9 @@ def build_sessions(context: Context, ledger: Ledger) -> JournalTable:
             "Calibrations",
             "Accepted at the start",
             "Accepted at the end",
-            "Bench calibration in use",
+            "Bench calibration applied",
+            "Refused",
+            "Expired",
             "Noise at rest, median (high)",
             "Change to the end, median (high)",
             "Smallest share on the flexion axis",
@@ -96,7 +106,9 @@ def build_sessions(context: Context, ledger: Ledger) -> JournalTable:
             "noise alone, of everything else with the sway of the body. Change: of the bias of a "
             "gyroscope, the zero of a plate, the body weight, gravity at the accelerometer, or the "
             "knee angle in standing, from the start to the end of a session, without its sign. "
-            "High: nineteen in twenty lie below. Empty: not calibrated so.",
+            "High: nineteen in twenty lie below. Bench calibration: of the unit, applied (of "
+            "plates: checked) at that visit, refused by its limits, or expired, that is too old or "
+            "of unknown age; the rest has none. Empty: not calibrated so.",
         ),
         absent="calibrations were not described",
     )
@@ -122,13 +134,75 @@ def build_bench(context: Context, ledger: Ledger) -> JournalTable:
                     _number(ledger, number_id(name, where, "calibrations", "count"), "count"),
                     _number(ledger, number_id(name, where, "accepted", "count"), "count"),
                     shown,
+                    *(
+                        _number(ledger, number_id(name, where, term, "largest"), "percent")
+                        for term in ("gain_error", "gain_mismatch")
+                    ),
                 )
             )
         )
     return JournalTable(
         name,
         "Calibrations of the units on the bench",
-        ("Unit and kind", "Calibrations", "Accepted", "Largest residual"),
+        (
+            "Unit and kind",
+            "Calibrations",
+            "Accepted",
+            "Largest residual",
+            "Scale or gain furthest from true",
+            "Left against right plate",
+        ),
         tuple(rows),
+        notes=(
+            "Residual: root mean square of what the fit leaves, in thousandths of gravity (mg) or "
+            "in newtons. Left against right: the difference that the same mass on both plates "
+            "shows, as large as the false asymmetry in the ratio of the limbs. Plates are checked "
+            "and flagged, never corrected.",
+        ),
         absent="no unit was calibrated on the bench",
+    )
+
+
+def build_clocks(context: Context, ledger: Ledger) -> JournalTable:
+    """Return how recordings came on the clock of their trial by a stomp, by site and device."""
+    name = "quality_clocks"
+    columns = (
+        ("recordings", "count", "count"),
+        ("applied", "share", "percent"),
+        ("correlation", "median", "two_decimals"),
+        ("correlation", "smallest", "two_decimals"),
+        ("residual_lag", "count", "count"),
+        ("residual_lag", "median", "one_decimal"),
+        ("residual_lag", "percentile", "one_decimal"),
+    )
+    rows = []
+    for site, device in subjects_of(context.estimates, name, "recordings", "count"):
+        label = Exempt(f"{context.sites.get(site, site)}, {words(device)}", "name")
+        cells = [
+            _number(ledger, number_id(name, (site, device), term, quantity), style)
+            for term, quantity, style in columns
+        ]
+        rows.append(Row((label, *cells)))
+    return JournalTable(
+        name,
+        "Recordings put on the clock of their trial by a stomp",
+        (
+            "Place and device",
+            "Recordings",
+            "Lag found and applied",
+            "Correlation, median",
+            "Correlation, smallest",
+            "Recordings with two stomps",
+            "Residual lag, median, ms",
+            "Residual lag, high, ms",
+        ),
+        tuple(rows),
+        notes=(
+            "The residual lag is the size of what a second stomp, at the end of a recording, says "
+            "beyond the first: the clocks ran apart by it, or a lag was found wrong by it. High: "
+            "nine in ten lie below. A recording whose lag was not found was measured on its own "
+            "clock, and what needs another device was refused.",
+        ),
+        absent="no recording was synchronised by a stomp: a common trigger made the time zero of "
+        "each trial, and leaves no lag to be found",
     )

@@ -127,7 +127,7 @@ def build_saturation(context: Context, ledger: Ledger) -> JournalTable:
         ("Sensor and task", "Recordings", "Saturated", "Time saturated, median, ms", "High, ms"),
         tuple(rows),
         notes=(
-            "Of saturated recordings, the time of the axis that was saturated longest. The longer, "
+            "Of saturated recordings, the time at which any axis was saturated. The longer, "
             "the more of the peak is missing: of a pulse of thirty milliseconds, seven flat ones "
             "hide six hundredths of the height, twelve a fifth, sixteen a third (closed form of "
             "the half-sine). High: nineteen in twenty lie below. Sensors that never saturated are "

@@ -101,6 +101,7 @@ TABLES: dict[str, Builder] = {
     "quality_identities": landing_quality.build_identities,
     "quality_calibrations": calibrations.build_sessions,
     "quality_bench": calibrations.build_bench,
+    "quality_clocks": calibrations.build_clocks,
     "residual_cutoffs": residual_cutoffs.build,
 }
 """Name of a table -> what builds it, in the order of the report, then of the quality page."""

@@ -129,7 +129,7 @@ def plate_flights(
         if end < samples and end - first >= unloaded_before_contact_s * rate_hz:
             contact = Event(end, _first_crossing(forces, thresholds_n, end))
             peak = float(forces[:, end : end + search + 1].sum(axis=0).max())
-        phases.append(FlightPhase(takeoff, contact, peak))
+        phases.append(FlightPhase(takeoff, contact, peak, endless=end == samples))
     return tuple(phases)
 
 

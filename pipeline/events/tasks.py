@@ -6,7 +6,7 @@ is told from a step (in the unit of the signal: N for plates, g for the waist).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 from pipeline.events.phases import Event, FlightPhase
@@ -22,7 +22,8 @@ class TaskRules:
     smallest_landing_peak
         Smaller peaks after a contact are steps (in the unit of the signal).
     second_hop_flight_s, second_hop_within_s
-        A further flight that long, so soon after a landing, is a second hop.
+        A further flight that long, so soon after a landing, is a second hop; after a landing that
+        is to be held, so is one from which nobody returns.
     longest_contact_s
         A take-off later than this after a contact does not end that contact's rebound.
     shortest_jump_flight_s, longest_jump_flight_s
@@ -72,13 +73,14 @@ def single_leg_drop_landing(
 ) -> TaskEvents:
     """Find the landing from the box: the first contact after which the load is that of a landing.
 
-    Soft and stiff instructed landings are the same movement and have the same events.
+    It is to be held: leaving the plate soon after, for good, counts as a hop. After jumps everybody
+    may step off. Soft and stiff instructed landings are the same movement and have the same events.
     """
     index = _first_landing(phases, rules.smallest_landing_peak)
     if index is None:
         return _nothing(phases)
     landing = _landing(1, phases[index], None)
-    return TaskEvents((landing,), _second_hop(phases[index + 1 :], landing, rate_hz, rules))
+    return TaskEvents((landing,), _not_held(phases[index + 1 :], landing, rate_hz, rules))
 
 
 def drop_vertical_jump(
@@ -132,14 +134,12 @@ def box_jump(phases: Sequence[FlightPhase], rate_hz: float, rules: TaskRules) ->
     recording, or until the athlete steps down again, long after any flight: the landing then has
     no contact. It has one where the box stands on the plate, and for a unit worn on the body.
     """
-    for index, phase in enumerate(phases):
+    for phase in phases:
         if phase.takeoff is None:
             continue
         if _is_jump(phase, rate_hz, rules) and phase.peak >= rules.smallest_landing_peak:
             return TaskEvents((Landing(1, phase, phase.contact, None),), ())
-        flight_s = phase.duration_s(rate_hz)
-        stays_away = flight_s is None and index == len(phases) - 1
-        if stays_away or (flight_s or 0.0) > rules.longest_jump_flight_s:
+        if phase.endless or (phase.duration_s(rate_hz) or 0.0) > rules.longest_jump_flight_s:
             return TaskEvents((Landing(1, phase, None, None),), ())
     return TaskEvents((), (Reason.NO_FLIGHT,))
 
@@ -198,16 +198,31 @@ def _nothing(phases: Sequence[FlightPhase]) -> TaskEvents:
     return TaskEvents((), (Reason.NO_LANDING if phases else Reason.NO_FLIGHT,))
 
 
+def _soon_after(
+    later: Sequence[FlightPhase], landing: Landing, rate_hz: float, rules: TaskRules
+) -> Iterator[FlightPhase]:
+    """Yield the phases that begin soon after a landing."""
+    contact = _contact_of(landing.flight)
+    for phase in later:
+        if phase.takeoff is None:
+            continue
+        if phase.takeoff.position - contact.position <= rules.second_hop_within_s * rate_hz:
+            yield phase
+
+
 def _second_hop(
     later: Sequence[FlightPhase], landing: Landing, rate_hz: float, rules: TaskRules
 ) -> tuple[Reason, ...]:
     """Flag a further flight soon after a landing; stepping off the plate is not a hop."""
-    contact = _contact_of(landing.flight)
-    for phase in later:
-        flight_s = phase.duration_s(rate_hz)
-        if phase.takeoff is None or flight_s is None:
-            continue
-        soon = phase.takeoff.position - contact.position <= rules.second_hop_within_s * rate_hz
-        if soon and flight_s >= rules.second_hop_flight_s:
+    for phase in _soon_after(later, landing, rate_hz, rules):
+        if (phase.duration_s(rate_hz) or 0.0) >= rules.second_hop_flight_s:
             return (Reason.SECOND_HOP,)
     return ()
+
+
+def _not_held(
+    later: Sequence[FlightPhase], landing: Landing, rate_hz: float, rules: TaskRules
+) -> tuple[Reason, ...]:
+    """Flag a landing that is to be held, and was left by a hop or by a step off the plate."""
+    left = any(phase.endless for phase in _soon_after(later, landing, rate_hz, rules))
+    return (Reason.SECOND_HOP,) if left else _second_hop(later, landing, rate_hz, rules)

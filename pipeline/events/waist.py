@@ -78,7 +78,8 @@ def waist_flights(
             )
         if contact is None and end + search < len(resultant_g):
             continue
-        phases.append(FlightPhase(takeoff, contact, peak if contact is not None else 0.0))
+        endless = contact is None
+        phases.append(FlightPhase(takeoff, contact, 0.0 if endless else peak, endless=endless))
     return tuple(phases)
 
 

@@ -12,12 +12,13 @@ from pipeline.extraction.contact_lag import CONTACT_LAG, contact_lag
 from pipeline.extraction.observe import Observed
 from pipeline.extraction.places import WAIST_PLACE
 from pipeline.extraction.plate_values import timing_values
-from pipeline.extraction.sensor_values import FullScales, clipped, judged, kind_of, wanted
+from pipeline.extraction.saturated import FullScales, clipped
+from pipeline.extraction.sensor_values import judged, kind_of, wanted
 from pipeline.extraction.standing import Standing
 from pipeline.extraction.trials import REFERENCE, WAIST
 from pipeline.extraction.values import Carrier, SideLanding, Source, Value
 from pipeline.extraction.waist import Signal, read_reference
-from pipeline.extraction.waist_impact import impact_values
+from pipeline.extraction.waist_impact import impact_values, rate_flags
 from pipeline.metrics.outcome import Outcome, Refused
 from pipeline.reasons import Reason
 from shared.settings.processing import ProcessingSettings
@@ -62,6 +63,7 @@ def values_of_waist(
         _sources(standing, device, place, WAIST_PLACE),
         _flags(place),
     )
+    slow = rate_flags(waist, settings)
     for (number, side), landing in observed.waist_landings.items():
         todo = wanted(trial.task, number, SENSOR, kind_of(trial, side))
         by_plate = observed.plate_landings.get((number, side))
@@ -81,7 +83,7 @@ def values_of_waist(
                 if trial.plates_elsewhere
                 else contact_lag(landing, by_plate)
             )
-        flags = {CONTACT_LAG: by_plate.flags} if by_plate else {}
+        flags = slow | ({CONTACT_LAG: by_plate.flags} if by_plate else {})
         yield from judged(carrier, todo, outcomes, landing, settings, flags)
 
 
@@ -114,6 +116,7 @@ def values_of_reference(
         _sources(standing, device, place, REFERENCE_PLACE),
         _flags(place),
     )
+    slow = rate_flags(unit, settings)
     for (number, side), chosen in observed.chosen.items():
         todo = wanted(trial.task, number, REFERENCE_SENSOR, kind_of(trial, side))
         if not todo:
@@ -122,4 +125,4 @@ def values_of_reference(
         contact = landing.contact_in(unit.signals)
         outcomes = {} if contact is None else impact_values(unit, contact, upward, settings)
         events = replace(landing, flags=landing.flags | chosen.flags)
-        yield from judged(carrier, todo, outcomes, events, settings)
+        yield from judged(carrier, todo, outcomes, events, settings, slow)

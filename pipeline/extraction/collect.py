@@ -52,7 +52,6 @@ def collect(
     landings: list[Path],
     metrics: list[Path],
     metric_sources: list[Path],
-    saturation: list[Path],
     exclusions: list[Path],
     waveforms: list[Path],
     flagged_waveforms: list[Path],
@@ -62,7 +61,6 @@ def collect(
     landings_table: Path,
     metrics_table: Path,
     metric_sources_table: Path,
-    saturation_table: Path,
     exclusions_table: Path,
     waveforms_table: Path,
     flagged_waveforms_table: Path,
@@ -126,7 +124,6 @@ def collect(
         "landings": (landing_rows, landings_table),
         "metrics": (metric_rows, metrics_table),
         "metric_sources": (source_rows, metric_sources_table),
-        "saturation": (_joined(saturation, "saturation"), saturation_table),
         "exclusions": (exclusion_rows, exclusions_table),
         "waveforms": (
             draw(

@@ -8,15 +8,17 @@ from typing import Any
 
 from pipeline.extraction.calibrated import Calibrated
 from pipeline.extraction.reading import Reading
+from pipeline.extraction.saturated import Saturated
 from pipeline.extraction.stomp_clocks import Clock
-from pipeline.quality.flags import join_flags
+from pipeline.quality.flags import SEPARATOR, join_flags
 
 Row = tuple[Any, ...]
 """The cells of a row, in the order of its table's columns."""
 
 
-def recording_row(index: Mapping[str, Any], reading: Reading) -> Row:
-    """Return the row of a raw file in the table `recordings`."""
+def recording_row(index: Mapping[str, Any], reading: Reading, saturated: Saturated | None) -> Row:
+    """Return the row of a raw file in the table `recordings`; `saturated` None: it was not read."""
+    clipped = (None, None, ()) if saturated is None else saturated
     return (
         index["recording_id"],
         reading.sha256,
@@ -32,6 +34,8 @@ def recording_row(index: Mapping[str, Any], reading: Reading) -> Row:
         reading.samples,
         reading.duration_s,
         reading.jitter_s,
+        *clipped[:2],
+        SEPARATOR.join(clipped[2]),
         reading.signals is not None,
         join_flags(reading.flags),
         reading.reason,

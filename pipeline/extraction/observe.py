@@ -53,7 +53,7 @@ def _plate_landings(
 def _worn_landings(unit: Waist | None, trial: Trial, settings: ProcessingSettings) -> Landings:
     if unit is None or not seen_by_body_worn_units(trial.task):
         return {}
-    landings = waist_landings(unit, trial.task, trial.side, settings)
+    landings = waist_landings(unit, trial, settings)
     return {(number, trial.side): landing for number, landing in landings.items()}
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 
@@ -172,7 +173,7 @@ def bias_of_segment(
 def knee_in_stance(signals: Signals, side: str, settings: ProcessingSettings) -> Calibrated | None:
     """Return the knee angle that a camera measures in quiet standing; None without one.
 
-    It is stored, never removed: an extension deficit would vanish with it.
+    It is stored, never removed from the camera's angle: an extension deficit would vanish with it.
     """
     channel = f"knee_flexion.{side}"
     if not signals.has(channel):
@@ -184,13 +185,18 @@ def knee_in_stance(signals: Signals, side: str, settings: ProcessingSettings) ->
         )
     except ValueError as error:
         return _refused(f"knee.{side}", signals, 1, str(error))
-    still = angle[window.samples]
+    still, limit_deg = angle[window.samples], settings.calibration.knee_spread_deg
+    spread_deg = math.degrees(float(still.std()))
+    reason = ""
+    if spread_deg > limit_deg:
+        reason = f"the knee angle varies by {spread_deg:.2f} degrees, limit {limit_deg:g} degrees"
     return Calibrated(
         f"knee.{side}",
         signals,
         (float(still.mean()),),
         float(still.std()),
         window,
+        reason=reason,
         zero_source="measured",
     )
 

@@ -1,4 +1,9 @@
-"""Force plates of a trial: forces with the offset of the empty plates removed."""
+"""Force plates of a trial: forces with the offset of the empty plates removed.
+
+Events are found on the samples as recorded: an anti-aliasing filter rings on both sides of an
+impact, as any zero-lag filter does, and would move a contact that begins with a jump of the force
+by 5 ms. Everything else reads the forces at the common rate.
+"""
 
 from __future__ import annotations
 
@@ -28,14 +33,16 @@ class Plates:
     sides : left and right, or single
     forces : shape (plates, samples), N
     total : force on the whole body, shape (samples,), N
+    recorded : forces at the rate of the file, shape (plates, samples of the file), N
     thresholds_n : force that tells contact, per plate
-    empty : reading of each empty plate; None when a plate never was empty
+    empty : reading of each empty plate as recorded; None when a plate never was empty
     """
 
     signals: Signals
     sides: tuple[str, ...]
     forces: Signal
     total: Signal
+    recorded: Signal
     thresholds_n: tuple[float, ...]
     empty: tuple[EmptyPlate | None, ...]
 
@@ -51,16 +58,21 @@ class Plates:
     def flights(self, settings: Events, side: str | None = None) -> tuple[FlightPhase, ...]:
         """Return the flight phases of the whole body, or of one limb."""
         rows = slice(None) if side is None else slice(i := self.sides.index(side), i + 1)
-        return plate_flights(
-            self.forces[rows],
+        recorded_hz = self.signals.as_recorded.rate_hz
+        phases = plate_flights(
+            self.recorded[rows],
             self.thresholds_n[rows],
-            self.signals.rate_hz,
+            recorded_hz,
             contact_hold_s=settings.contact_hold_s,
             contact_dip_s=settings.contact_dip_s,
             unloaded_before_contact_s=settings.unloaded_before_contact_s,
             minimum_flight_s=settings.minimum_flight_s,
             landing_peak_window_s=settings.landing_peak_window_s,
         )
+        if self.signals.recorded is None:
+            return phases
+        ratio = self.signals.rate_hz / recorded_hz
+        return tuple(phase.at_ratio(ratio) for phase in phases)
 
 
 def read_plates(trial: Trial, settings: Events) -> Plates | None:
@@ -69,7 +81,8 @@ def read_plates(trial: Trial, settings: Events) -> Plates | None:
     if found is None:
         return None
     signals, channels = found
-    forces = signals.stack(channels)
+    recorded = signals.as_recorded
+    loads = recorded.stack(channels)
     limits = {
         "force_threshold_n": settings.force_threshold_n,
         "force_threshold_sd": settings.force_threshold_sd,
@@ -77,19 +90,22 @@ def read_plates(trial: Trial, settings: Events) -> Plates | None:
     empty = tuple(
         empty_plate(
             force,
-            signals.rate_hz,
+            recorded.rate_hz,
             **limits,
             empty_window_s=settings.empty_window_s,
             largest_offset_n=settings.largest_offset_n,
         )
-        for force in forces
+        for force in loads
     )
-    forces -= np.array([[reading.offset_n if reading else 0.0] for reading in empty])
+    offsets = np.array([[reading.offset_n if reading else 0.0] for reading in empty])
+    loads -= offsets
+    forces = loads if recorded is signals else signals.stack(channels) - offsets
     return Plates(
         signals,
         tuple(channel.rpartition(".")[2] for channel in channels),
         forces,
         forces.sum(axis=0),
+        loads,
         tuple(
             contact_threshold(reading.noise_n if reading else 0.0, **limits) for reading in empty
         ),

@@ -133,14 +133,7 @@ class ShardRows:
 
     def __init__(self, settings: ProcessingSettings) -> None:
         self.excluding = frozenset(settings.quality.excluding_flags)
-        names = (
-            "recordings",
-            "calibrations",
-            "synchronisation",
-            "landings",
-            "saturation",
-            "exclusions",
-        )
+        names = ("recordings", "calibrations", "synchronisation", "landings", "exclusions")
         self.rows: dict[str, list[Row]] = {name: [] for name in names}
         self.values = ValueRows(self.excluding, settings.filtering)
 

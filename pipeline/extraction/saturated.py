@@ -1,65 +1,54 @@
-"""Where sensors ran into the end of their range: rows of the table `saturation`.
-
-A flag says that a value is bounded; these rows say for how long and on which axis, so that anyone
-can judge how much of a peak is missing (half-sine of 30 ms: 7 ms flat hide 6 % of it, 16 ms hide
-33 %; closed form).
-"""
+"""Which samples of a recording are saturated, how many in all, and on which channels."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
+from typing import NamedTuple
 
-from pipeline.extraction.file_rows import Row
+from pipeline.calibration.saturation import Clipping
 from pipeline.extraction.signals import Signals
-from pipeline.extraction.trials import Trial
-from pipeline.filtering.spells import spells
-from pipeline.quality.windows import FullScale, nearest_share, saturation
-from shared.channels import sensor_of
-from shared.settings.processing import Quality
+from pipeline.quality.windows import FullScale, may_clip, saturation
+from shared.settings.processing import ProcessingSettings
+
+FullScales = Mapping[str, Mapping[str, FullScale]]
+"""Device -> channel -> full scale in SI units; infinite where clipping is not looked for."""
 
 
-def saturated_rows(
-    trial: Trial, scales: Mapping[str, Mapping[str, FullScale]], limits: Quality
-) -> Iterator[Row]:
-    """Yield a row per stretch of saturated samples of a channel, as recorded.
+def clipped(
+    signals: Signals, channels: list[str], scales: FullScales, settings: ProcessingSettings
+) -> Clipping | None:
+    """Return the saturated samples of some channels of a recording; None without any."""
+    recorded, full_scales = signals.as_recorded, scales[signals.device]
+    ranges = [full_scales[channel] for channel in channels]
+    if not may_clip(map(recorded.largest_magnitude, channels), ranges, settings.quality):
+        return None
+    found = saturation(
+        [recorded.channels[channel] for channel in channels],
+        ranges,
+        recorded.rate_hz,
+        settings.quality,
+    )
+    return found if found is None else found.at_rate(signals.rate_hz)
 
-    Parameters
-    ----------
-    scales
-        Device -> channel -> full scale in SI units; infinite where clipping is not looked for.
+
+class Saturated(NamedTuple):
+    """Samples at which any channel is at the end of its range, the time they stand for, and which.
+
+    All of the recording counts, as recorded; whether a value is touched is told by its own flag.
     """
-    near = nearest_share(limits)
-    for signals in trial.recordings:
-        recorded, full_scales = signals.as_recorded, scales[signals.device]
-        for channel in recorded.channels:
-            full_scale = full_scales[channel]
-            # Nearly all channels of nearly all recordings end here.
-            if recorded.largest_magnitude(channel) >= near * full_scale.value:
-                yield from _of_channel(trial, recorded, channel, full_scale, limits)
+
+    samples: int = 0
+    duration_s: float = 0.0
+    channels: tuple[str, ...] = ()
 
 
-def _of_channel(
-    trial: Trial, recorded: Signals, channel: str, full_scale: FullScale, limits: Quality
-) -> Iterator[Row]:
-    rate_hz = recorded.rate_hz
-    found = saturation([recorded.channels[channel]], [full_scale], rate_hz, limits)
-    if found is None:
-        return
-    for first, end in zip(*spells(found.mask[0]), strict=True):
-        yield (
-            recorded.recording_id,
-            channel,
-            recorded.raw_sample(int(first)),
-            recorded.raw_sample(int(end) - 1),
-            trial.athlete_id,
-            trial.site,
-            trial.visit,
-            trial.task,
-            trial.side,
-            trial.number,
-            recorded.device,
-            sensor_of(channel),
-            int(end - first),
-            1000.0 * int(end - first) / rate_hz,
-            recorded.seconds(float(first)),
-        )
+NOTHING = Saturated()
+
+
+def saturated(signals: Signals, scales: FullScales, settings: ProcessingSettings) -> Saturated:
+    """Return the saturation of a recording as it was read."""
+    names = list(signals.channels)
+    found = clipped(signals, names, scales, settings)
+    if found is None or not found.samples:
+        return NOTHING
+    return Saturated(found.samples, found.duration_s, tuple(names[axis] for axis in found.axes))

@@ -6,9 +6,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import cache
 
-from pipeline.calibration.saturation import Clipping
 from pipeline.extraction.knee import Knee
-from pipeline.extraction.knee_values import camera_values, gyro_values
+from pipeline.extraction.knee_values import FROM_ZERO, camera_values, gyro_values
+from pipeline.extraction.knee_zero import knee_zero
 from pipeline.extraction.observe import Observed
 from pipeline.extraction.places import PLATE
 from pipeline.extraction.plate_forces import forces_by_side
@@ -18,13 +18,12 @@ from pipeline.extraction.plate_values import (
     force_values,
     needs_body_weight,
 )
-from pipeline.extraction.signals import Signals
+from pipeline.extraction.saturated import FullScales, clipped
 from pipeline.extraction.standing import Standing
 from pipeline.extraction.tasks import LANDINGS
 from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import Carrier, SideLanding, Source, Value
 from pipeline.metrics.outcome import Outcome, Refused
-from pipeline.quality.windows import FullScale, may_clip, saturation
 from pipeline.reasons import Reason
 from shared.metric_dictionary import Metric, metrics
 from shared.settings.processing import ProcessingSettings
@@ -41,9 +40,6 @@ _NO_PLATE_EVENTS = Refused(
     "not known",
 )
 _OTHER_CLOCK = Refused(Reason.SYNC_FAIL, "plate and gyroscopes do not share their clock")
-
-FullScales = Mapping[str, Mapping[str, FullScale]]
-"""Device -> channel -> full scale in SI units; infinite where clipping is not looked for."""
 
 
 @cache
@@ -67,23 +63,6 @@ def kind_of(trial: Trial, side: str) -> str:
     if trial.side != "both":
         return "single"
     return "both" if side == "both" else "each"
-
-
-def clipped(
-    signals: Signals, channels: list[str], scales: FullScales, settings: ProcessingSettings
-) -> Clipping | None:
-    """Return the saturated samples of some channels of a recording; None without any."""
-    recorded, full_scales = signals.as_recorded, scales[signals.device]
-    ranges = [full_scales[channel] for channel in channels]
-    if not may_clip(map(recorded.largest_magnitude, channels), ranges, settings.quality):
-        return None
-    found = saturation(
-        [recorded.channels[channel] for channel in channels],
-        ranges,
-        recorded.rate_hz,
-        settings.quality,
-    )
-    return found if found is None else found.at_rate(signals.rate_hz)
 
 
 def _refusal(landing: SideLanding) -> Refused:
@@ -220,6 +199,8 @@ def values_of_knees(
             (*sources, *standing.further_sources(device, side)),
             frozenset(known),
         )
+        zero = knee_zero(standing, side, settings)
+        from_zero = zero.carrier(carrier)
         for number in range(1, LANDINGS[trial.task] + 1):
             todo = wanted(trial.task, number, "gyro", kind_of(trial, side))
             landing = observed.chosen[number, side]
@@ -235,12 +216,23 @@ def values_of_knees(
                     observed, landing, device, settings.quality.largest_clock_difference_s
                 )
                 flags = {m.id: flags.get(m.id, frozenset()) | late for m in todo}
-            at_peak = [metric for metric in todo if metric.id == AT_FORCE_PEAK]
-            others = tuple(metric for metric in todo if metric.id != AT_FORCE_PEAK)
+                outcomes = zero.counted(outcomes)
+            by_zero, others = _parted(todo)
             yield from judged(carrier, others, outcomes, landing, settings, flags)
+            yield from judged(from_zero, by_zero, outcomes, landing, settings, flags)
+            at_peak = tuple(metric for metric in todo if metric.id == AT_FORCE_PEAK)
             if at_peak and (observed.plates is not None or trial.plates_elsewhere):
                 events = _until_force_peak(landing, _force_peak(observed, landing, force_peaks))
-                yield from judged(carrier, tuple(at_peak), outcomes, events, settings, flags)
+                yield from judged(from_zero, at_peak, outcomes, events, settings, flags)
+
+
+def _parted(todo: Iterable[Metric]) -> tuple[tuple[Metric, ...], tuple[Metric, ...]]:
+    """Part the metrics of a landing in angles that count from the zero, and others.
+
+    The angle at the peak of the force has events of its own and is in neither.
+    """
+    by_zero = tuple(m for m in todo if m.id in FROM_ZERO and m.id != AT_FORCE_PEAK)
+    return by_zero, tuple(m for m in todo if m.id not in FROM_ZERO)
 
 
 def _until_force_peak(landing: SideLanding, peak_s: float | Refused) -> SideLanding:

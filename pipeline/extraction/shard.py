@@ -22,7 +22,7 @@ from pipeline.extraction.harmonised import harmonised
 from pipeline.extraction.needed import without_idle_rates
 from pipeline.extraction.reading import Reading, profiles_of, read_file, shortest_recording_s
 from pipeline.extraction.rows import Athlete, ShardRows
-from pipeline.extraction.saturated import saturated_rows
+from pipeline.extraction.saturated import saturated
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
 from pipeline.extraction.synchronise import WAYS, Synchroniser
@@ -146,7 +146,10 @@ def _trials(
         usable: list[Signals] = []
         for index in sorted(group, key=lambda row: str(row["recording_id"])):
             reading = setting.read(index, index["recording_id"])
-            shard.rows["recordings"].append(recording_row(index, reading))
+            found = reading.signals and saturated(
+                reading.signals, setting.scales, setting.processing
+            )
+            shard.rows["recordings"].append(recording_row(index, reading, found))
             if reading.signals is not None:
                 usable.append(reading.signals)
             elif index["usable"]:
@@ -207,7 +210,6 @@ def extract_shard(
     landings: Path,
     metrics: Path,
     metric_sources: Path,
-    saturation: Path,
     exclusions: Path,
     waveforms: Path,
     flagged_waveforms: Path,
@@ -269,10 +271,6 @@ def extract_shard(
         trials = _trials(group, standing, setting, rows)
         for measurement in measure_visit(trials, standing, setting.scales, settings):
             rows.add_measurement(measurement, athlete, standing)
-            for part in measurement.by_clock:
-                rows.rows["saturation"] += saturated_rows(
-                    part.observed.trial, setting.scales, settings.quality
-                )
             examples.offer(measurement, standing)
             flagged.offer(measurement, standing)
     paths = {
@@ -282,7 +280,6 @@ def extract_shard(
         "landings": landings,
         "metrics": metrics,
         "metric_sources": metric_sources,
-        "saturation": saturation,
         "exclusions": exclusions,
         "waveforms": waveforms,
         "flagged_waveforms": flagged_waveforms,

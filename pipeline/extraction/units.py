@@ -28,11 +28,14 @@ UnitTables = Mapping[tuple[str, str], pd.DataFrame]
 
 @dataclass(frozen=True, slots=True)
 class Verdict:
-    """What became of the bench calibration of a place: none, applied, checked or refused."""
+    """What became of a place's bench calibration: none, applied, checked, refused or expired."""
 
     word: str = "none"
     detail: str = ""
 
+
+EXPIRED = "expired"
+"""Too old to be applied, or of unknown age."""
 
 NOT_CALIBRATED = Verdict()
 """No bench calibration is on record."""
@@ -113,10 +116,12 @@ def unit_at_visit(rows: pd.DataFrame | None, age_days: float | None, limits: Cal
     order = rows["kind"].map(lambda kind: (*_ACCELEROMETER_KINDS, kind).index(kind))
     groups = rows.assign(order=order).groupby(["order", "kind", "location"], sort=True)
     for (_, kind, location), group in groups:
-        place, reason = str(location), str(group["reason"].iloc[0]) or old
-        if reason:
+        place, reason = str(location), str(group["reason"].iloc[0])
+        if reason or old:
             if unit.verdict(place).word != "applied":
-                unit.verdicts[place] = Verdict("refused", reason)
+                unit.verdicts[place] = (
+                    Verdict("refused", reason) if reason else Verdict(EXPIRED, old)
+                )
             continue
         values = dict(zip(group["quantity"], group["value"].astype(float), strict=True))
         unit.verdicts[place] = Verdict("checked" if kind == "plate_load" else "applied")

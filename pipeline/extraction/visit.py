@@ -18,8 +18,8 @@ from pipeline.extraction.contacts_apart import (
 from pipeline.extraction.gyro_contacts import contact_either_way, with_gyro_contacts
 from pipeline.extraction.knee import Knee, read_knee, rotation_after_contact, segment_channels
 from pipeline.extraction.observe import Observed, observe
+from pipeline.extraction.saturated import FullScales
 from pipeline.extraction.sensor_values import (
-    FullScales,
     force_peaks,
     values_of_camera,
     values_of_knees,

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.events.tasks import Landing
 from pipeline.events.waist import resultant, waist_flights
 from pipeline.extraction.signals import Signals
-from pipeline.extraction.tasks import contact_of, landings_of, takeoff_of
+from pipeline.extraction.tasks import contact_of, falls_from_box, landings_of, takeoff_of
 from pipeline.extraction.trials import REFERENCE, WAIST, Trial
 from pipeline.extraction.values import SideLanding
+from pipeline.quality.identities import fall_flags, fall_time_share
 from pipeline.reasons import Reason
 from shared.settings.processing import ProcessingSettings
 
@@ -56,15 +58,34 @@ def _read(
     return Waist(sensor, signals, axes, resultant(axes) / gravity)
 
 
+def _fall_flags(
+    waist: Waist, trial: Trial, landing: Landing | None, settings: ProcessingSettings
+) -> frozenset[str]:
+    """Tell whether the fall that the unit felt is not one from the box of the trial.
+
+    It begins a little late, when less than the threshold of flight is felt, and ends as late: with
+    a plate, the speed at contact tells more exactly.
+    """
+    box_height_m = trial.box_height_m
+    if landing is None or box_height_m is None or not falls_from_box(trial.task, landing.number):
+        return frozenset()
+    fall_s = landing.flight.duration_s(waist.signals.rate_hz)
+    if fall_s is None:
+        return frozenset()
+    gravity = settings.standard_gravity
+    share = fall_time_share(gravity * fall_s, box_height_m, gravity=gravity)
+    return fall_flags(share, settings.quality)
+
+
 def waist_landings(
-    waist: Waist, task: str, side: str, settings: ProcessingSettings
+    waist: Waist, trial: Trial, settings: ProcessingSettings
 ) -> dict[int, SideLanding]:
     """Return the landings by number; a waist unit sees the whole body only.
 
     The rise at the waist follows the contact of the foot by some milliseconds: its times are
     measurements of their own, never mixed with those of plates.
     """
-    events = settings.events
+    events, task = settings.events, trial.task
     phases = waist_flights(
         waist.resultant_g,
         waist.signals.rate_hz,
@@ -89,12 +110,15 @@ def waist_landings(
     return {
         number: SideLanding(
             number,
-            side,
+            trial.side,
             waist.sensor,
             waist.signals,
             contact=contact_of(item.landing),
             takeoff=takeoff_of(item.landing, task) if item.landing else None,
-            flags=item.flags.union(_OWN_CLOCK.intersection(waist.signals.flags)),
+            flags=item.flags.union(
+                _OWN_CLOCK.intersection(waist.signals.flags),
+                _fall_flags(waist, trial, item.landing, settings),
+            ),
         )
         for number, item in found.items()
     }

@@ -22,9 +22,23 @@ METRICS = (
     "waist_shock_duration",
     *IMPULSES,
 )
+OF_THE_TOP = (
+    "peak_waist_acceleration",
+    "peak_vertical_waist_acceleration",
+    "peak_waist_loading_rate",
+)
+"""What a slow recording misses."""
+
 _NO_GRAVITY = Refused(
     Reason.CALIBRATION_REJECTED, "without quiet standing the vertical of the unit is not known"
 )
+
+
+def rate_flags(unit: Waist, settings: ProcessingSettings) -> dict[str, frozenset[str]]:
+    """Return the flags of values that the rate of the unit makes a guess, by metric."""
+    if unit.signals.rate_hz >= settings.quality.smallest_impact_rate_hz:
+        return {}
+    return dict.fromkeys(OF_THE_TOP, frozenset({str(Reason.LOW_RATE)}))
 
 
 def impact_values(

@@ -10,7 +10,8 @@ EXPLANATIONS: dict[str, str] = {
     Reason.NO_LANDING: "no landing was found after the flight",
     Reason.INCOMPLETE_PLATE: "the foot was not wholly on the plate: the force after the landing "
     "does not come back to body weight",
-    Reason.SECOND_HOP: "the athlete left the ground again after the last landing of the task",
+    Reason.SECOND_HOP: "the athlete left the ground again after the last landing of the task, or "
+    "the plate for good before a landing on one leg was held",
     Reason.OTHER_PLATE_LOADED: "a landing on one leg loaded the plate beside it as well: the other "
     "foot was down, or the foot stood on both plates",
     Reason.CLIPPED: "a sensor reached the end of its range inside the window: the peak is larger "
@@ -22,6 +23,8 @@ EXPLANATIONS: dict[str, str] = {
     "all the time",
     Reason.RATE_MISMATCH: "the sampling rate of the file is not the declared one, or too low for "
     "the cut-off of the filter",
+    Reason.LOW_RATE: "so few samples per second miss the top of an impact: the peak is of low "
+    "grade",
     Reason.SYNC_FAIL: "the value needs an instant of another recording, and the recordings of the "
     "trial do not share their clock",
     Reason.OWN_CLOCK: "the recording is not on the clock of its trial: measured by its own device "
@@ -47,6 +50,8 @@ EXPLANATIONS: dict[str, str] = {
     Reason.CALIBRATION_REJECTED: "the standing calibration is missing or outside of its limits",
     Reason.AXIS_LOW_EXPLAINED: "slow knee flexions show no flexion axis; the z axis was used",
     Reason.BIAS_CHANGE: "a gyroscope's bias changed by more than its limit during the session",
+    Reason.KNEE_ZERO_MEASURED: "the knee angle counts from the angle that a camera measured in "
+    "quiet standing, not from standing itself",
     Reason.PLATE_ZERO_DRIFT: "an unloaded plate reads otherwise at the end of the session than at "
     "its start",
     Reason.PLATE_GAIN_ERROR: "known masses show a wrong gain of a plate, or a mismatch of two",
@@ -54,7 +59,8 @@ EXPLANATIONS: dict[str, str] = {
     "some 10 ms off at best",
     Reason.BODY_WEIGHT_FROM_SCALE: "body weight from the scale, not from the plate",
     Reason.SHORT_RECORDING: "the recording ends before the window does",
-    Reason.BAD_FALL_TIME: "the speed at contact is not that of a fall from this box",
+    Reason.BAD_FALL_TIME: "the speed at contact by the plate, or the fall felt by the waist unit, "
+    "is not that of a fall from this box",
     Reason.IMPULSE_MISMATCH: "the impulse of the landing and its flight time tell different speeds "
     "at contact",
     Reason.NO_FORCE_PEAKS: "the force has not two separate peaks after contact",

@@ -23,17 +23,12 @@ class FullScale(NamedTuple):
     step: float = 0.0
 
 
-def nearest_share(limits: Quality) -> float:
-    """Return the share of its range below which no sample of a channel is looked at."""
-    return min(limits.clip_share_of_range, limits.flat_top_share_of_range)
-
-
 def may_clip(largest: Iterable[float], full_scales: Iterable[FullScale], limits: Quality) -> bool:
     """Tell whether a channel comes near its range, given the largest magnitude of each.
 
     Below both shares of the range nothing can be clipped: the search is spared.
     """
-    near = nearest_share(limits)
+    near = min(limits.clip_share_of_range, limits.flat_top_share_of_range)
     return any(high >= near * full.value for high, full in zip(largest, full_scales, strict=True))
 
 

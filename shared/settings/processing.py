@@ -25,6 +25,8 @@ class Calibration(Strict):
     rate_bias_change_deg_s: float = Field(gt=0)
     smallest_explained_share: float = Field(gt=0, le=1)
     smallest_flexion_deg: float = Field(gt=0)
+    knee_zero: Literal["standing", "measured"]
+    knee_spread_deg: float = Field(gt=0)
     zero_drift_n: float = Field(gt=0)
     unit_residual_mg: float = Field(gt=0)
     unit_longest_age_days: float = Field(gt=0)
@@ -169,6 +171,7 @@ class Quality(Strict):
     largest_drift_deg: float = Field(gt=0)
     largest_clock_difference_s: float = Field(gt=0)
     smallest_course_correlation: float = Field(gt=0, lt=1)
+    smallest_impact_rate_hz: float = Field(gt=0)
     clip_share_of_range: float = Field(gt=0, le=1)
     flat_top_share_of_range: float = Field(gt=0, le=1)
     flat_top_samples: int = Field(ge=2)

@@ -119,7 +119,7 @@ def test_what_was_applied_is_recorded_and_traced(calibrated):
 def test_an_old_calibration_is_not_applied(tmp_path, true):
     old = measured(tmp_path, as_read, 400.0)
     rows = old["calibrations"].set_index("location")
-    assert rows.loc["waist", "bench"] == "refused"
+    assert rows.loc["waist", "bench"] == "expired"
     assert "400 days old, limit 365 days" in rows.loc["waist", "bench_detail"]
     peaks = [values(t).xs("peak_waist_acceleration", level="metric") for t in (old, true)]
     assert (np.abs(peaks[0] / peaks[1] - 1.0) > 0.005).any()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from tests.known_answers.closed_study import change_profiles, plan, write_closed_study
@@ -80,7 +81,17 @@ def test_a_plate_beyond_its_range_keeps_what_still_bounds_and_excludes_the_rest(
 
     write_closed_study(root, 500.0, plan({"noise": 1}), processing=NATIVE, change=overloaded)
     settings = change_profiles(root, ranged)
-    found = extract(settings, settings.results_folder)["metrics"].set_index(KEY)
+    tables = extract(settings, settings.results_folder)
+    found = tables["metrics"].set_index(KEY)
+    # how long each file is saturated, and where, counted in the file itself
+    for row in tables["recordings"].itertuples():
+        forces = pd.read_csv(settings.study_folder / row.path).filter(like="force")
+        at_end = forces.abs().to_numpy() >= 0.995 * limit
+        assert row.clipped_samples == at_end.any(axis=1).sum()
+        assert row.clipped_s == pytest.approx(row.clipped_samples / 500.0)
+        sides = forces.columns[at_end.any(axis=0)].str.extract("force_(.*)_N")[0]
+        assert row.clipped_channels == ";".join(f"vertical_force.{side}" for side in sides)
+    assert (tables["recordings"]["clipped_samples"] > 0).any()
     plate = found[found.index.get_level_values("sensor") == "plate"]
     clipped = plate[plate["flags"].str.contains("clipped") & (plate["task"] == SINGLE)]
     assert len(clipped) > 10

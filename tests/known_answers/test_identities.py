@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipeline.extraction.harmonised import harmonised
 from pipeline.extraction.observe import observe
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.trials import Trial
@@ -70,6 +71,38 @@ def test_drop_landing_from_its_final_stance(rate, tolerance):
     assert wrong_box.landings[1].flags == {"bad_fall_time"}
     no_box = _body(_drop(rate), rate, "single_leg_drop_landing", "left", box=None)
     assert no_box.impacts[1].fall_time_share is None
+
+
+@pytest.mark.parametrize(
+    ("box", "flags"), [(HEIGHT, set()), (0.18, {"bad_fall_time"}), (0.60, {"bad_fall_time"})]
+)
+def test_a_fall_that_only_the_waist_unit_felt_is_held_against_the_box(box, flags):
+    # 0.247352 s without weight (DOMAIN 9.1), 1 g before, a half-sine of 6 g, 1 g after
+    rate, fall_s = 200.0, SPEED / G
+    time = sample_times(rate, 4.0)
+    felt = np.where((time < 1.0) | (time >= 1.0 + fall_s + 0.06), 1.0, 0.0)
+    felt += 6.0 * np.sin(np.pi * np.clip((time - 1.0 - fall_s) / 0.06, 0.0, 1.0))
+    axes = {f"waist_acceleration.{axis}": np.zeros(len(time)) for axis in "xz"}
+    unit = Signals("trial.unit", "unit", 0.0, rate, axes | {"waist_acceleration.y": G * felt})
+    task = "single_leg_drop_landing"
+    trial = Trial("A0001", "ridge", "clearance", task, "left", 1, box, (unit,))
+    landing = observe(trial, WEIGHT, PROCESSING).chosen[1, "left"]
+    assert landing.event_source == "waist"
+    assert landing.flags == flags
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.3, 0.7])
+def test_a_sudden_contact_stays_where_it_is_at_the_common_rate(shift):
+    # DOMAIN 9.4: a damper lets the force begin with a jump of 1.4 BW, before which an anti-aliasing
+    # filter rings: the contact would come 5 ms early
+    rate, damper = 1000.0, SpringMass(14000.0, 0.2, SPEED)
+    force = damper.force(sample_times(rate, 6.0) - 2.0 - shift / rate) + 7.0
+    recorded = Signals("trial.plate", "plate", 0.0, rate, {"vertical_force.single": force})
+    (slower,) = harmonised(recorded, {"plate": 500.0})
+    trial = Trial("A0001", "harbour", "clearance", "drop_vertical_jump", "both", 1, None, (slower,))
+    landing = observe(trial, WEIGHT, PROCESSING).body.landings[1]
+    assert landing.signals.rate_hz == 500.0
+    assert landing.seconds(landing.contact) == pytest.approx(2.0 + shift / rate, abs=1e-3)
 
 
 @pytest.mark.parametrize("task", ["single_leg_drop_landing_soft", "single_leg_drop_landing_stiff"])

@@ -78,6 +78,8 @@ def test_second_hop_is_flagged_and_a_step_off_is_not():
     assert events.landings[0].contact.seconds(RATE) == pytest.approx(1.5, abs=1e-3)
     step_off = np.where(time > 4.0, 0.0, _landing())
     assert single_leg_drop_landing(_phases(step_off), RATE, TASK).flags == ()
+    hop_beside = np.where(time > 2.5, 0.0, _landing())  # left after 1 s and did not come back
+    assert single_leg_drop_landing(_phases(hop_beside), RATE, TASK).flags == (Reason.SECOND_HOP,)
     too_short = _landing()
     too_short[(time > 2.0) & (time < 2.04)] = 0.0
     assert single_leg_drop_landing(_phases(too_short), RATE, TASK).flags == ()

@@ -7,8 +7,10 @@ passes 1 g. Both accelerometers see the same signal, so both must give the same.
 import pytest
 
 from shared.metric_dictionary import metrics
+from tests.known_answers.closed_study import plan, write_closed_study
 from tests.known_answers.closed_truth import TRUTHS
 from tests.known_answers.error_table import measured
+from tests.tiny_study.extracted import extract
 
 IMPACT = (
     "peak_waist_acceleration",
@@ -60,3 +62,19 @@ def test_the_catalogue_has_a_truth_for_every_impact_metric():
     known = {m.id for m in metrics().values() if "reference_accelerometer" in m.sensors}
     assert known == set(IMPACT)
     assert known <= set(TRUTHS)
+
+
+@pytest.mark.parametrize(("rate", "told"), [(100.0, True), (200.0, False)])
+def test_a_slow_unit_says_that_its_peaks_are_of_low_grade(tmp_path, rate, told):
+    # DOMAIN 3.5: at 100 per second a peak of 20 ms loses up to 29 %
+    filtering = {"harmonised_rate_hz": {}, "waist_acceleration_hz": 40.0, "force_hz": 40.0}
+    settings = write_closed_study(
+        tmp_path, rate, plan({"clean": 1}), processing={"filtering": filtering}
+    )
+    values = extract(settings, settings.results_folder)["metrics"]
+    unit = values[values["sensor"].isin(["waist", "reference_accelerometer"])]
+    flagged = unit["flags"].str.contains("low_rate")
+    of_the_top = unit["metric"].str.startswith("peak_")
+    assert of_the_top.sum() > 10
+    assert (flagged == (of_the_top & told)).all()
+    assert unit.loc[of_the_top, "valid"].all()  # it informs; a plan may exclude

@@ -81,7 +81,7 @@ def write_models(results: Path, settings: Settings) -> None:
         study=given["study"],
         freeze=frozen,
     )
-    names = ("metrics", "calibrations", "unit_calibrations", "synchronisation", "saturation",
+    names = ("metrics", "calibrations", "unit_calibrations", "synchronisation", "recordings",
              "summaries")  # fmt: skip
     sensor_quality(
         **{name: tables / f"{name}.parquet" for name in names},

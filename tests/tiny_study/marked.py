@@ -14,7 +14,7 @@ _WITHOUT_OUTCOMES = re.compile(
     r"^(native_rate|extraction|intake/(?!outcomes|exposure))/?"
     r"|^intake/(athletes|visits|exclusions|.*_index)\.parquet$"
     r"|^tables/(calibrations|exclusions|flagged_waveforms|landings|metric_sources|metrics"
-    r"|force_estimates|force_held_out|recordings|residuals|saturation|summaries|synchronisation|unit_calibrations|waveforms)\.parquet$"
+    r"|force_estimates|force_held_out|recordings|residuals|summaries|synchronisation|unit_calibrations|waveforms)\.parquet$"
     r"|^models/(sensor_quality|residual_cutoffs|rederived|known_groups|agreement_of_sensors"
     r"|contact_lag_of_waist|force_from_waist)\.parquet$"
 )

@@ -49,7 +49,7 @@ def write_report(results, settings):
         minimum_valid_trials=1,
     )
     part = results / "models" / "sensor_quality.parquet"
-    names = ("metrics", "calibrations", "unit_calibrations", "synchronisation", "saturation",
+    names = ("metrics", "calibrations", "unit_calibrations", "synchronisation", "recordings",
              "summaries")  # fmt: skip
     sensor_quality(
         **{name: tables / f"{name}.parquet" for name in names},

@@ -20,6 +20,7 @@ from analysis.estimates import Estimates, estimates_table
 from analysis.models.agreement import pair_numbers
 from analysis.models.agreement_of_repeats import TRIALS, VISITS, add_agreement
 from analysis.models.asymmetry import metric_numbers
+from analysis.models.clock_quality import clock_quality
 from analysis.models.contact_lag import lag_numbers, lag_rows
 from analysis.models.cox_alternatives import alternative_numbers
 from analysis.models.cumulative_incidence import incidence_numbers
@@ -475,7 +476,9 @@ def _landing_quality(values: pd.DataFrame, people: pd.DataFrame) -> list[Estimat
     mismatch = values.assign(
         metric="impact_speed_mismatch", value=0.05, landing=2, sensor="plate", flags=""
     )
-    saturated = values.iloc[[10]].assign(channel="waist_acceleration.y", duration_ms=6.5)
+    saturated = values.iloc[[10]].assign(
+        clipped_samples=3, clipped_s=0.0065, clipped_channels="waist_acceleration.y"
+    )
     return [
         identity_quality(mismatch.assign(task=task)),
         saturation_quality(saturated, values),
@@ -484,7 +487,7 @@ def _landing_quality(values: pd.DataFrame, people: pd.DataFrame) -> list[Estimat
 
 
 def _sensor_quality(values: pd.DataFrame) -> list[Estimates]:
-    """Return the numbers of the quality page, from a metric and two calibrations."""
+    """Return the numbers of the quality page: a metric, two calibrations, units, clocks."""
     measured = values.assign(metric="peak_waist_acceleration", value=5.0, censoring="none")
     sessions = pd.DataFrame(
         {
@@ -511,10 +514,20 @@ def _sensor_quality(values: pd.DataFrame) -> list[Estimates]:
             "accepted": [True, False],
         }
     )
+    clocks = pd.DataFrame(
+        {
+            "site": SITES[0],
+            "device": STUDY["sites"][SITES[0]]["devices"][0],
+            "applied": [True, True, False],
+            "correlation": [0.93, 0.88, np.nan],
+            "residual_lag_s": [0.0012, np.nan, np.nan],
+        }
+    )
     return [
         metric_quality(measured, [], ["clipped"]),
         calibration_quality(sessions),
         bench_quality(bench),
+        clock_quality(clocks),
     ]
 
 

@@ -73,22 +73,22 @@ def test_the_table_of_identities_names_place_task_and_landing():
     assert row[1:] == ["20", "0.11", "0.02", "0.19", "10.0 %"]
 
 
-def test_saturation_is_the_time_of_the_worst_axis_of_a_recording():
+def test_saturation_is_counted_per_recording_of_the_sensor():
     used = [f"A{n:03d}.clearance.cut.left.1.{DEVICE}" for n in range(4)]
     values = pd.DataFrame(
         {"site": SITE, "sensor": "waist", "task": "cut", "recording_id": [*used, used[0]]}
     )
     other = values.assign(sensor="gyro")
-    stretches = pd.DataFrame(
-        [
-            (used[0], "waist_acceleration.y", 3.0),
-            (used[0], "waist_acceleration.y", 2.0),
-            (used[0], "waist_acceleration.x", 4.0),
-            (used[1], "waist_acceleration.y", 9.0),
-        ],
-        columns=["recording_id", "channel", "duration_ms"],
-    ).assign(site=SITE, device=DEVICE, sensor="waist", task="cut")
-    collection = saturation_quality(stretches, pd.concat([values, other], ignore_index=True))
+    axes = ["waist_acceleration.x", "waist_acceleration.y"]
+    recordings = pd.DataFrame(
+        {
+            "recording_id": used[:3],
+            "clipped_samples": [5, 9, 0],
+            "clipped_s": [0.005, 0.009, 0.0],
+            "clipped_channels": [";".join(axes), axes[1], ""],
+        }
+    )
+    collection = saturation_quality(recordings, pd.concat([values, other], ignore_index=True))
     found = numbers(collection).set_index("number_id")["estimate"]
     start = f"quality_saturation.{SITE}.{DEVICE}.waist.cut"
     assert found[f"{start}.recordings.count"] == 4
@@ -101,7 +101,7 @@ def test_no_saturation_gives_no_number():
     values = pd.DataFrame(
         {"site": [SITE], "sensor": ["waist"], "task": ["cut"], "recording_id": [f"A.1.{DEVICE}"]}
     )
-    found = numbers(saturation_quality(empty_table("saturation"), values))
+    found = numbers(saturation_quality(empty_table("recordings"), values))
     assert len(found) == 0
 
 
@@ -150,8 +150,8 @@ def test_a_weighed_athlete_is_not_the_noise_of_a_plate():
     assert found[f"{start}.plate.standing.bench.share"] == 1.0
     assert found[f"{start}.weighing.standing.noise.median"] == pytest.approx(9.0)
     _, plate, weighing = cells(shown(calibrations.build_sessions, collection))
-    assert (plate[1], plate[4], plate[5]) == ("2", "100.0 %", "1.50 (1.50)")
-    assert (weighing[1], weighing[4], weighing[5]) == ("1", "", "9.00 (9.00)")
+    assert (plate[1], plate[4], plate[7]) == ("2", "100.0 %", "1.50 (1.50)")
+    assert (weighing[1], weighing[4], weighing[7]) == ("1", "", "9.00 (9.00)")
 
 
 def test_a_residual_on_the_bench_has_its_own_unit():
@@ -169,7 +169,7 @@ def test_a_residual_on_the_bench_has_its_own_unit():
         }
     )
     rows = cells(shown(calibrations.build_bench, bench_quality(table)))
-    assert sorted(row[-1] for row in rows) == ["0.400 mg", "2.00 N"]
+    assert sorted(row[3] for row in rows) == ["0.400 mg", "2.00 N"]
 
 
 def test_usable_shares_stand_with_their_number_in_a_column_per_task():

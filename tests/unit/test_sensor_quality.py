@@ -5,9 +5,13 @@ import pandas as pd
 import pytest
 
 from analysis.estimates import estimates_table
+from analysis.models.clock_quality import clock_quality
 from analysis.models.sensor_quality import bench_quality, calibration_quality, metric_quality
 from analysis.report.build import ReportError
+from analysis.report.context import Context
+from analysis.report.ledger import Ledger
 from analysis.report.quality_page import TABLES, build_quality_page
+from analysis.tables.calibrations import build_bench, build_clocks
 from shared.tables import empty_table, write_table
 
 UNDEFINED, EXCLUDING = ["no_force_peaks"], ["no_force_peaks", "gap", "second_hop"]
@@ -82,6 +86,91 @@ def test_a_unit_counts_as_accepted_only_with_all_its_numbers():
     assert found[f"{start}.calibrations.count"] == 2
     assert found[f"{start}.accepted.count"] == 1
     assert found[f"{start}.residual.largest"] == pytest.approx(7.0)
+
+
+def bench_rows(location, kind, unit_of_residual, **values):
+    return pd.DataFrame(
+        {
+            "unit_code": "u1",
+            "device": "unit",
+            "location": location,
+            "kind": kind,
+            "quantity": list(values),
+            "value": list(values.values()),
+            "unit": [unit_of_residual if name == "residual" else "1" for name in values],
+            "accepted": True,
+        }
+    )
+
+
+def shown(build, collection):
+    """Return the cells of a table's rows as text."""
+    study = {"sites": {"harbour": {"label": "Harbour"}}}
+    context = Context(estimates_table(collection), study, {}, {})
+    table = build(context, Ledger(context.estimates, "table.test"))
+    texts = [
+        [
+            "".join(str(part) for part in (cell if isinstance(cell, tuple) else (cell,)))
+            for cell in r.cells
+        ]
+        for r in table.rows
+    ]
+    return table, texts
+
+
+def test_the_bench_shows_scale_swap_and_residuals_in_their_own_units():
+    units = pd.concat(
+        [
+            bench_rows(
+                "waist", "six_orientations", "mg", residual=2.0, scale_xx=0.98, scale_xy=0.3
+            ),
+            bench_rows("plate.left", "plate_load", "N", residual=1.5, gain=1.004),
+            bench_rows("plate", "plate_load", "N", gain_mismatch=-0.007),
+        ]
+    )
+    _, rows = shown(build_bench, bench_quality(units))
+    accelerometer, plates = rows
+    assert accelerometer[3].endswith(" mg")
+    assert plates[3].endswith(" N")  # a residual of a plate is no mg
+    assert accelerometer[4:] == ["2.0\xa0%", ""]  # a cross axis term is not true at 1
+    assert plates[4:] == ["0.4\xa0%", "0.7\xa0%"]
+
+
+def test_the_lag_that_two_stomps_leave_is_shown():
+    clocks = pd.DataFrame(
+        {
+            "site": "harbour",
+            "device": "unit",
+            "applied": [True, True, True, False],
+            "correlation": [0.95, 0.90, 0.85, np.nan],
+            "residual_lag_s": [0.002, -0.004, np.nan, np.nan],
+        }
+    )
+    table, rows = shown(build_clocks, clock_quality(clocks))
+    assert not table.why_absent
+    # half of 2 and 4 ms, and nine tenths of the way from 2 to 4 ms (numpy's own quantile)
+    assert rows[0][1:] == ["4", "75.0\xa0%", "0.90", "0.85", "2", "3.0", "3.8"]
+    assert shown(build_clocks, clock_quality(clocks.iloc[:0]))[0].why_absent
+
+
+def test_an_expired_bench_calibration_is_told_from_a_refused_one():
+    table = pd.DataFrame(
+        {
+            "site": "harbour",
+            "device": "unit",
+            "location": "waist",
+            "kind": "standing",
+            "spread": 0.01,
+            "change": np.nan,
+            "explained_share": np.nan,
+            "bench": ["applied", "expired", "expired", "refused"],
+            "accepted": True,
+        }
+    )
+    found = numbers(calibration_quality(table))["estimate"]
+    start = "quality_calibrations.harbour.unit.accelerometer.standing"
+    assert found[f"{start}.bench_expired.count"] == 2
+    assert found[f"{start}.bench_refused.count"] == 1
 
 
 STUDY = {"title": "A study", "edition": "restricted", "demo": None, "tasks": {}}
