@@ -34,6 +34,17 @@ def _two(ledger: Ledger, where: tuple[str, ...], term: str) -> Cell:
     return (ledger.number(median, "measure"), " (", high, ")")
 
 
+def _on_the_bench(ledger: Ledger, where: tuple[str, ...]) -> tuple[Cell, Cell]:
+    """Return the share of bench calibrations applied, and how many were refused or had expired."""
+    applied = _number(ledger, number_id(_SESSIONS, where, "bench", "share"), "percent")
+    refused, expired = (
+        number_id(_SESSIONS, where, f"bench_{word}", "count") for word in ("refused", "expired")
+    )
+    if not ledger.holds(refused):
+        return applied, ""
+    return applied, (ledger.number(refused, "count"), " / ", ledger.number(expired, "count"))
+
+
 def _session_row(ledger: Ledger, place: tuple[str, str, str], found: Iterable[str]) -> Row:
     """Return the row of a sensor of a device: its start, its end, and its flexions."""
     _, device, sensor = place
@@ -52,15 +63,7 @@ def _session_row(ledger: Ledger, place: tuple[str, str, str], found: Iterable[st
             of(start, "accepted", "share", "percent"),
             of(end, "accepted", "share", "percent"),
             # A person is not calibrated on a bench.
-            *(
-                [
-                    of(start, "bench", "share", "percent"),
-                    of(start, "bench_refused", "count", "count"),
-                    of(start, "bench_expired", "count", "count"),
-                ]
-                if sensor != "weighing"
-                else ["", "", ""]
-            ),
+            *(_on_the_bench(ledger, start) if sensor != "weighing" else ("", "")),
             _two(ledger, start, "noise"),
             _two(ledger, end, "change"),
             of(flexion, "explained", "smallest", "percent"),
@@ -93,8 +96,7 @@ def build_sessions(context: Context, ledger: Ledger) -> JournalTable:
             "Accepted at the start",
             "Accepted at the end",
             "Bench calibration applied",
-            "Refused",
-            "Expired",
+            "Refused / expired",
             "Noise at rest, median (high)",
             "Change to the end, median (high)",
             "Smallest share on the flexion axis",

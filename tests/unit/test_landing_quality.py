@@ -150,8 +150,8 @@ def test_a_weighed_athlete_is_not_the_noise_of_a_plate():
     assert found[f"{start}.plate.standing.bench.share"] == 1.0
     assert found[f"{start}.weighing.standing.noise.median"] == pytest.approx(9.0)
     _, plate, weighing = cells(shown(calibrations.build_sessions, collection))
-    assert (plate[1], plate[4], plate[7]) == ("2", "100.0 %", "1.50 (1.50)")
-    assert (weighing[1], weighing[4], weighing[7]) == ("1", "", "9.00 (9.00)")
+    assert (plate[1], plate[4], plate[6]) == ("2", "100.0 %", "1.50 (1.50)")
+    assert (weighing[1], weighing[4], weighing[6]) == ("1", "", "9.00 (9.00)")
 
 
 def test_a_residual_on_the_bench_has_its_own_unit():
