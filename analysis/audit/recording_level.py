@@ -62,6 +62,10 @@ def _measured_by(study: StudyFolder, row: pd.Series) -> list[str]:
     return [*lines, f"code version   {version}, which joined the shards and judged the values"]
 
 
+def _low_pass(cutoff_hz: float) -> str:
+    return "unfiltered" if pd.isna(cutoff_hz) else f"low-pass of {cutoff_hz:g} Hz"
+
+
 def recording_level(study: StudyFolder, row: pd.Series) -> Level:
     """Return the recording of a row of `metrics`: file, window, what else was used, what measured.
 
@@ -76,7 +80,7 @@ def recording_level(study: StudyFolder, row: pd.Series) -> Level:
         *file_lines(study, recording),
         f"raw samples    {number_text(row['first_sample'])} to {number_text(row['last_sample'])} "
         f"of {number_text(recording['samples'])} at {recording['rate_hz']:g} per second",
-        f"evaluated at   {row['rate_hz']:g} per second",
+        f"evaluated at   {row['rate_hz']:g} per second, {_low_pass(row['cutoff_hz'])}",
         f"contact        {landing['initial_contact_s']:.4f} s by {landing['event_source']}",
     ]
     keys = [(key, "==", row[key]) for key in ("landing_id", "metric", "sensor")]

@@ -22,7 +22,6 @@ from analysis.asymmetry import RATIO_INDEXES, difference
 from analysis.estimates import EstimateFields, Estimates, write_estimates
 from analysis.models.grouped import grouped
 from analysis.models.limb_difference import landing_words
-from analysis.models.sensor_pairs import has_natural_zero
 from shared.metric_dictionary import Metric, metrics
 from shared.tables import read_table
 
@@ -102,12 +101,15 @@ def index_means(
 ) -> Iterator[tuple[str, float, EstimateFields]]:
     """Yield (quantity, value, columns) of every index that is defined for the metric.
 
-    Without a natural zero there is the difference alone.
+    Each limb's own mean comes first: limbs may be alike and both be poor. Without a natural zero
+    there is the difference alone.
     """
+    yield "involved_mean", float(involved.mean()), {"unit": metric.unit}
+    yield "uninvolved_mean", float(uninvolved.mean()), {"unit": metric.unit}
     apart = difference(involved, uninvolved)
     yield "difference", float(apart.mean()), {"unit": metric.unit, **_interval(apart, level)}
     yield "difference_deviation", float(apart.std(ddof=1)), {"unit": metric.unit}
-    if not has_natural_zero(metric):
+    if not metric.has_natural_zero:
         return
     for name, (index, unit) in RATIO_INDEXES.items():
         values = index(involved, uninvolved)

@@ -48,8 +48,10 @@ def defined(metrics: pd.DataFrame, undefined_flags: Collection[str]) -> pd.DataF
 
 
 def recording_shares(recordings: pd.DataFrame) -> Estimates:
-    """Return recordings and the share usable by site, device and task, and how often each flag."""
+    """Return recordings by site and device; by task the share usable and each flag as well."""
     numbers = Estimates("quality_recordings")
+    for (site, device), rows in grouped(recordings, ["site", "device"]):
+        numbers.add((site, device), "recordings", "count", len(rows), site=site, unit="recordings")
     keys = ["site", "device", "task"]
     for (site, device, task), rows in grouped(recordings, keys):
         place = (site, device, task)

@@ -42,17 +42,8 @@ class SensorPair:
 
     @property
     def on_ratio_scale(self) -> bool:
-        """Whether ratios of its values mean something: see `has_natural_zero`."""
-        return has_natural_zero(self.metric)
-
-
-def has_natural_zero(metric: Metric) -> bool:
-    """Tell whether ratios of a metric mean something.
-
-    An angle has an arbitrary zero; a metric whose plausible range reaches zero has values too near
-    to it. Values outside the range are not valid, so those that remain are well above zero.
-    """
-    return metric.unit != "deg" and metric.range[0] > 0.0
+        """Whether ratios of its values mean something: see `Metric.has_natural_zero`."""
+        return self.metric.has_natural_zero
 
 
 def sensor_pairs(values: pd.DataFrame) -> Iterator[SensorPair]:

@@ -16,6 +16,11 @@ import pandas as pd
 from analysis.estimates import EstimateFields, Estimates, write_estimates
 from analysis.models.clock_quality import clock_quality
 from analysis.models.grouped import grouped
+from analysis.models.landing_quality import (
+    identity_quality,
+    saturation_quality,
+    valid_trials,
+)
 from analysis.models.quality import defined, one_row_per_flag
 from shared.channels import AXES
 from shared.tables import read_table
@@ -27,9 +32,10 @@ _SHOWN = {
     "gyro": ("deg/s", 180.0 / math.pi),
     "accelerometer": ("mg", 1000.0 / STANDARD_GRAVITY),
     "plate": ("N", 1.0),
+    "weighing": ("N", 1.0),
     "camera": ("deg", 180.0 / math.pi),
 }
-"""Kind of sensor -> unit in which its noise is shown, and the factor from SI."""
+"""Kind of sensor, or weighing -> unit in which its noise is shown, and the factor from SI."""
 
 _KINDS = {
     "thigh": "gyro",
@@ -49,6 +55,15 @@ _TRUE_IS_ONE = frozenset(
 def kind_of(location: str) -> str:
     """Return the kind of sensor at a location of the calibration tables (thigh.left ...)."""
     return _KINDS[location.partition(".")[0]]
+
+
+def calibrated_at(location: str) -> str:
+    """Return what a session calibrated: a kind of sensor, or "weighing".
+
+    `plate` is the athlete weighed on all plates, `plate.left` one plate while empty: the sway of a
+    person and the noise of a sensor are not the same thing.
+    """
+    return "weighing" if location == "plate" else kind_of(location)
 
 
 def metric_quality(
@@ -85,7 +100,7 @@ def calibration_quality(calibrations: pd.DataFrame) -> Estimates:
     Noise is the standard deviation over the quiet stretch: median and 95th percentile over visits.
     """
     numbers = Estimates("quality_calibrations")
-    table = calibrations.assign(sensor=calibrations["location"].map(kind_of))
+    table = calibrations.assign(sensor=calibrations["location"].map(calibrated_at))
     for (site, device, sensor, kind), rows in grouped(table, ["site", "device", "sensor", "kind"]):
         where = (site, device, sensor, kind)
         named: EstimateFields = {"site": site, "sensor": sensor}
@@ -156,13 +171,22 @@ def sensor_quality(
     calibrations: Path,
     unit_calibrations: Path,
     synchronisation: Path,
+    recordings: Path,
+    summaries: Path,
     estimates: Path,
     quality: dict[str, Any],
+    plan: dict[str, Any],
+    study: dict[str, Any],
+    minimum_valid_trials: int,
 ) -> None:
-    """Write the numbers of the quality page: metrics, calibrations, clocks."""
+    """Write the numbers of the quality page: metrics, landings, calibrations, clocks."""
+    values = read_table(metrics)
     write_estimates(
         estimates,
-        metric_quality(read_table(metrics), quality["undefined_flags"], quality["excluding_flags"]),
+        metric_quality(values, quality["undefined_flags"], quality["excluding_flags"]),
+        identity_quality(values),
+        saturation_quality(read_table(recordings), values),
+        valid_trials(read_table(summaries), plan, study["clearance_visit"], minimum_valid_trials),
         calibration_quality(read_table(calibrations)),
         bench_quality(read_table(unit_calibrations)),
         clock_quality(read_table(synchronisation)),
@@ -172,5 +196,7 @@ def sensor_quality(
             "calibrations": calibrations,
             "unit_calibrations": unit_calibrations,
             "synchronisation": synchronisation,
+            "recordings": recordings,
+            "summaries": summaries,
         },
     )

@@ -19,9 +19,11 @@ TABLES = (
     "findings",
     "data_quality",
     "quality_metrics",
+    "quality_valid_trials",
+    "quality_saturation",
+    "quality_identities",
     "quality_calibrations",
     "quality_bench",
-    "quality_bench_at_visits",
     "quality_clocks",
     "residual_cutoffs",
 )
@@ -29,7 +31,9 @@ TABLES = (
 
 CONTENTS = (
     ("found", "What was found and what was done about it"),
-    ("metrics", "Metrics"),
+    ("metrics", "Metrics and trials"),
+    ("saturation", "Saturation"),
+    ("identities", "Identities"),
     ("calibrations", "Calibrations"),
     ("clocks", "Clocks"),
     ("cutoffs", "Cut-offs"),

@@ -8,6 +8,8 @@ rule sensor_quality:
         calibrations=rules.collect.output.calibrations_table,
         unit_calibrations=rules.calibrate_units.output.unit_calibrations,
         synchronisation=rules.collect.output.synchronisation_table,
+        recordings=rules.collect.output.recordings_table,
+        summaries=rules.collect.output.summaries_table,
         code=code_of("analysis.models.sensor_quality:sensor_quality"),
     output:
         estimates=f"{RESULTS}/models/sensor_quality.parquet",
@@ -18,6 +20,9 @@ rule sensor_quality:
     params:
         step="analysis.models.sensor_quality:sensor_quality",
         quality=STUDY.processing["quality"],
+        plan=STUDY.plan,
+        study=STUDY.study,
+        minimum_valid_trials=STUDY.processing["minimum_valid_trials"],
     message:
         "Counting what each metric and calibration delivered"
     script:

@@ -59,8 +59,10 @@ def _visit(row: Mapping[str, Any]) -> str:
 def _row(row: Mapping[str, Any], tasks: Mapping[str, Any], ledger: Ledger) -> Row:
     base = row["number_id"].removesuffix(".difference")
     spread = ledger.value(f"{base}.difference_deviation")
+    style = style_with_precision_of(spread)
     cells: list[Cell] = [
-        interval_cell(ledger, row["number_id"], style_with_precision_of(spread)),
+        *(ledger.number(f"{base}.{limb}_mean", style) for limb in ("involved", "uninvolved")),
+        interval_cell(ledger, row["number_id"], style),
         interval_cell_or_word(ledger, f"{base}.log_ratio", "three_decimals", _NO_RATIO),
         interval_cell_or_word(ledger, f"{base}.geometric_mean_ratio", "ratio", _NO_RATIO),
     ]
@@ -125,6 +127,8 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
             "Task and sensor",
             "Visit",
             "Athletes",
+            "Involved",
+            "Uninvolved",
             "Involved minus uninvolved (interval)",
             "Log ratio (interval)",
             "Ratio, from logarithms (interval)",
@@ -134,7 +138,8 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
             (
                 "Intervals at ",
                 setting(context.confidence_level),
-                ". Positive: involved limb larger (deficit: smaller). Against the first visit: "
+                ". Each limb stands with its own mean, because limbs may be alike and both be "
+                "poor. Positive: involved limb larger. Against the first visit: "
                 "the uninvolved limb is that of the first visit, before it could lose capacity. "
                 "The log ratio keeps its size when the limbs change places, is not made larger by "
                 "error, and is the one to analyse. Ratios are not defined for angles, for values "

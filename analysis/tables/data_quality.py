@@ -2,72 +2,89 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 from analysis.estimates import number_id
 from analysis.labels import sentence_case, words
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger
-from analysis.tables.journal import JournalTable, Row
+from analysis.report.numerals import NO_BREAK_SPACE
+from analysis.tables.journal import Cell, JournalTable, Row
 
 TITLE = "What was recorded and how much of it was usable"
 
-_SENSORS = ("plate", "waist", "gyro", "camera")
+_SENSORS = ("plate", "waist", "reference_accelerometer", "gyro", "camera")
 
 
-def _line(
-    ledger: Ledger, analysis: str, subject: tuple[str, ...], term: str, valid: str, label: str
-) -> Iterator[Row]:
-    count = number_id(analysis, subject, term, "count")
-    if ledger.holds(count):
-        share = number_id(analysis, subject, valid, "share")
-        yield Row(
-            (
-                Exempt(label, "name"),
-                words(term),
-                ledger.number(count, "count"),
-                ledger.number(share, "percent"),
-            )
-        )
+def _cell(ledger: Ledger, analysis: str, where: tuple[str, ...], counted: str, valid: str) -> Cell:
+    """Return the share usable and of how many; '' where nothing was counted."""
+    count = number_id(analysis, where, counted, "count")
+    if not ledger.holds(count):
+        return ""
+    share = ledger.number(number_id(analysis, where, valid, "share"), "percent")
+    return (share, f" of{NO_BREAK_SPACE}", ledger.number(count, "count"))
 
 
-def _rows_of_site(context: Context, ledger: Ledger, site: str) -> Iterator[Row]:
+def _lines(
+    context: Context, ledger: Ledger, site: str, tasks: Sequence[str]
+) -> Iterator[tuple[str, list[Cell]]]:
+    """Yield label and cells of each line of a site: recordings, then landings, then values."""
     devices = context.study["sites"][site]["devices"]
-    tasks = {code: task["label"] for code, task in context.study["tasks"].items()}
     for device in devices:
-        for task, label in tasks.items():
-            shown = f"{sentence_case(words(device))}: {label}"
-            place = (site, device, task)
-            yield from _line(ledger, "quality_recordings", place, "recordings", "usable", shown)
-    for task, label in tasks.items():
-        yield from _line(
-            ledger, "quality_landings", (site, task), "landings", "valid", sentence_case(label)
+        places = [(site, device, task) for task in tasks]
+        yield (
+            f"Recordings: {words(device)}",
+            [_cell(ledger, "quality_recordings", x, "recordings", "usable") for x in places],
         )
+    yield (
+        "Landings",
+        [_cell(ledger, "quality_landings", (site, x), "landings", "valid") for x in tasks],
+    )
     for sensor in _SENSORS:
+        found = {}
         for device in devices:
-            for task, label in tasks.items():
-                shown = f"{sentence_case(words(sensor))}: {label}"
-                where = (site, device, sensor, task)
-                yield from _line(ledger, "quality_values", where, "values", "valid", shown)
+            places = [(site, device, sensor, task) for task in tasks]
+            cells = [_cell(ledger, "quality_values", x, "values", "valid") for x in places]
+            if any(cells):
+                found[device] = cells
+        for device, cells in found.items():
+            by = f" ({words(device)})" if len(found) > 1 else ""
+            yield f"Values: {words(sensor)}{by}", cells
+
+
+def _recorded(context: Context, ledger: Ledger) -> list[str]:
+    """Return the tasks of which any site has a recording, in the order of the settings."""
+    return [
+        task
+        for task in context.study["tasks"]
+        if any(
+            ledger.holds(number_id("quality_recordings", (site, device, task), "usable", "share"))
+            for site, content in context.study["sites"].items()
+            for device in content["devices"]
+        )
+    ]
 
 
 def build(context: Context, ledger: Ledger) -> JournalTable:
     """Return what was recorded at each site, and the landings and values that came of it."""
+    tasks = _recorded(context, ledger)
     rows: list[Row] = []
     for site, label in context.sites.items():
-        of_site = list(_rows_of_site(context, ledger, site))
+        lines = _lines(context, ledger, site, tasks)
+        of_site = [Row((Exempt(name, "name"), *cells)) for name, cells in lines if any(cells)]
         if of_site:
             rows += [Row((label,)), *of_site]
+    labels = [sentence_case(context.study["tasks"][task]["label"]) for task in tasks]
     return JournalTable(
         "data_quality",
         TITLE,
-        ("Device or sensor, and task", "Counted", "All", "Usable"),
+        ("Counted", *labels),
         tuple(rows),
         notes=(
-            "A recording is usable when it could be read and agrees with its description; a "
-            "landing or a metric value when no flag takes it out of the primary analysis. A metric "
-            "that does not exist for a landing (a second peak of force where there is one) is not "
-            "counted.",
+            "Each cell: the share usable, of how many. A recording is usable when it could be "
+            "read and agrees with its description; a landing or a metric value when no flag takes "
+            "it out of the primary analysis. A metric that does not exist for a landing (a second "
+            "peak of force where there is one) is not counted. Empty: not recorded.",
         ),
         absent="data quality was not described",
     )

@@ -6,6 +6,7 @@ from analysis.estimates import number_id, subjects_of
 from analysis.labels import sentence_case, words
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger
+from analysis.report.numerals import NO_BREAK_SPACE
 from analysis.tables.journal import JournalTable, Part, Row
 
 TITLE = "What was found to be wrong, and what was done about it"
@@ -42,6 +43,9 @@ def _where(context: Context, ledger: Ledger, flag: str) -> tuple[Part, ...]:
             if ledger.holds(address):
                 name = Exempt(f"{label} ({words(device)}): ", "name")
                 parts += ["; " if parts else "", name, ledger.number(address, "count")]
+                of_all = number_id("quality_recordings", (site, device), "recordings", "count")
+                if ledger.holds(of_all):
+                    parts += [f" of{NO_BREAK_SPACE}", ledger.number(of_all, "count")]
     return tuple(parts)
 
 

@@ -12,6 +12,7 @@ from analysis.report.ledger import Ledger, join
 from analysis.tables import (
     agreement,
     asymmetry,
+    calibrations,
     checks,
     cox_alternatives,
     cox_diagnostics,
@@ -24,6 +25,7 @@ from analysis.tables import (
     imputation,
     incidence,
     known_groups,
+    landing_quality,
     limb_checks,
     limb_differences,
     measurement,
@@ -94,10 +96,12 @@ TABLES: dict[str, Builder] = {
     "not_run": not_run.build,
     "data_quality": data_quality.build,
     "quality_metrics": sensor_quality.build_metrics,
-    "quality_calibrations": sensor_quality.build_calibrations,
-    "quality_bench": sensor_quality.build_bench,
-    "quality_bench_at_visits": sensor_quality.build_bench_at_visits,
-    "quality_clocks": sensor_quality.build_clocks,
+    "quality_valid_trials": landing_quality.build_valid_trials,
+    "quality_saturation": landing_quality.build_saturation,
+    "quality_identities": landing_quality.build_identities,
+    "quality_calibrations": calibrations.build_sessions,
+    "quality_bench": calibrations.build_bench,
+    "quality_clocks": calibrations.build_clocks,
     "residual_cutoffs": residual_cutoffs.build,
 }
 """Name of a table -> what builds it, in the order of the report, then of the quality page."""

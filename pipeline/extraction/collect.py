@@ -22,6 +22,7 @@ from pipeline.extraction.verdicts import (
 )
 from pipeline.extraction.waveforms import draw
 from pipeline.metrics.summaries import summarise
+from pipeline.quality.possible import require_possible
 from shared.provenance import code_version, hash_of_settings, sha256_of_bytes
 from shared.schemas import schema_of
 from shared.sources import ROOT, sources_of
@@ -99,6 +100,7 @@ def collect(
     excluding = list(quality["excluding_flags"])
     recording_rows = apply_to_recordings(recording_rows, verdicts)
     landing_rows, metric_rows = _joined(landings, "landings"), _joined(metrics, "metrics")
+    require_possible(metric_rows)
     # The shards have drawn by their own flags: a verdict on top of them must not change the lot.
     reasons = reasons_of_trials(landing_rows, metric_rows, excluding)
     landing_rows = apply_to_landings(landing_rows, verdicts, excluding)

@@ -20,6 +20,7 @@ from pipeline.extraction.plates import Plates
 from pipeline.extraction.values import SideLanding
 from pipeline.metrics.centre_of_mass import (
     displacement,
+    force_displacement_correlation,
     negative_work,
     net_braking_impulse,
     time_to_lowest_point,
@@ -46,6 +47,7 @@ _ON_THE_WAY_DOWN = (
     "time_to_lowest_point",
     "net_braking_impulse",
     "centre_of_mass_displacement",
+    "force_displacement_correlation",
     "vertical_stiffness",
     "negative_work",
 )
@@ -207,7 +209,7 @@ def _way_down(
         )
         return dict.fromkeys((*_ON_THE_WAY_DOWN, "negative_work_mismatch"), refusal)
     work = negative_work(way, rate_hz, body_weight_n=body_weight_n, gravity=gravity)
-    depth = displacement(way)
+    depth, likeness = displacement(way), force_displacement_correlation(way)
     values: Outcomes = dict(
         zip(
             _ON_THE_WAY_DOWN,
@@ -215,8 +217,11 @@ def _way_down(
                 time_to_lowest_point(way, rate_hz),
                 net_braking_impulse(way, rate_hz, body_weight_n=body_weight_n, gravity=gravity),
                 depth,
+                likeness,
                 vertical_stiffness(
-                    way, smallest_correlation=settings.metric_limits.stiffness_correlation
+                    way,
+                    likeness.value,
+                    smallest_correlation=settings.metric_limits.stiffness_correlation,
                 ),
                 work,
             ),

@@ -66,6 +66,7 @@ _NEED_BODY_WEIGHT = frozenset(
         "time_to_lowest_point",
         "net_braking_impulse",
         "centre_of_mass_displacement",
+        "force_displacement_correlation",
         "vertical_stiffness",
         "negative_work",
         "time_to_stabilisation",

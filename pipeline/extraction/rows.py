@@ -22,6 +22,7 @@ from pipeline.extraction.visit import Measurement
 from pipeline.quality.flags import is_valid, join_flags
 from pipeline.reasons import Reason
 from shared.schemas import schema_of
+from shared.settings.processing import ProcessingSettings
 from shared.tables import arrow_schema
 
 
@@ -90,6 +91,7 @@ def landing_row(
         landing.seconds(landing.lowest),
         _raw(landing, landing.contact),
         _raw(landing, landing.takeoff),
+        _raw(landing, landing.lowest),
         standing.body_weight_n,
         standing.body_weight_source,
         join_flags(landing.flags),
@@ -129,11 +131,11 @@ def _landings(measurement: Measurement) -> Landings:
 class ShardRows:
     """The rows of a shard, table by table."""
 
-    def __init__(self, excluding: Iterable[str]) -> None:
-        self.excluding = frozenset(excluding)
+    def __init__(self, settings: ProcessingSettings) -> None:
+        self.excluding = frozenset(settings.quality.excluding_flags)
         names = ("recordings", "calibrations", "synchronisation", "landings", "exclusions")
         self.rows: dict[str, list[Row]] = {name: [] for name in names}
-        self.values = ValueRows(self.excluding)
+        self.values = ValueRows(self.excluding, settings.filtering)
 
     def add_measurement(
         self, measurement: Measurement, athlete: Athlete, standing: Standing

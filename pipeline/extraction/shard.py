@@ -261,7 +261,7 @@ def extract_shard(
     standings = read_rows_of(calibration_index, "athlete_id", people)
     standings_by_visit = _grouped(standings, "athlete_id", "visit")
     require_known(sorted({row["task"] for row in index}))
-    rows = ShardRows(settings.quality.excluding_flags)
+    rows = ShardRows(settings)
     examples, flagged = Examples(settings), Flagged(settings)
     for (athlete_id, visit), group in _grouped(index, "athlete_id", "visit").items():
         athlete = people[athlete_id]

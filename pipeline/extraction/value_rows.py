@@ -25,6 +25,7 @@ from pipeline.quality.flags import is_valid, join_flags
 from pipeline.reasons import Reason
 from shared.metric_dictionary import metrics
 from shared.schemas import schema_of
+from shared.settings.processing import Filtering
 from shared.tables import arrow_schema
 
 Numbers = NDArray[np.int64]
@@ -99,8 +100,9 @@ def _ranks(words: Iterable[str]) -> Numbers:
 class ValueRows:
     """Collects the values of a shard."""
 
-    def __init__(self, excluding: frozenset[str]) -> None:
+    def __init__(self, excluding: frozenset[str], filtering: Filtering) -> None:
         self._excluding = excluding
+        self._cutoffs = filtering.model_dump()
         self._metrics = {name: number for number, name in enumerate(sorted(metrics()))}
         self._landings = _numbered()
         self._sensors = _numbered()
@@ -187,6 +189,12 @@ class ValueRows:
         dictionary = [metrics()[name] for name in self._metrics]
         flags = list(self._flags)
         unmeasured = ~found["measured"]
+        sensors = list(self._sensors)
+        cutoffs = [
+            metric.cutoff_hz(sensor, self._cutoffs) if sensor in metric.sensors else None
+            for metric in dictionary
+            for sensor in sensors
+        ]
         # A saturated sensor bounds a value from below where the dictionary says so.
         clipped = np.array([str(Reason.CLIPPED) in some for some in flags], np.bool_)
         bounds = np.array([metric.when_clipped == "right_censored" for metric in dictionary])
@@ -198,11 +206,12 @@ class ValueRows:
                 for place, name in enumerate(WORDS)
             },
             "metric": (list(self._metrics), found["metric"]),
-            "sensor": (list(self._sensors), found["sensor"]),
+            "sensor": (sensors, found["sensor"]),
             "censoring": (["none", "right"], bounded.astype(np.int64)),
             "unit": ([metric.unit for metric in dictionary], found["metric"]),
             "recording_id": ([name for name, _ in self._recordings], found["recording"]),
             "rate_hz": ([rate_hz for _, rate_hz in self._recordings], found["recording"]),
+            "cutoff_hz": (cutoffs, found["metric"] * len(sensors) + found["sensor"]),
             "definition_version": ([metric.version for metric in dictionary], found["metric"]),
             "flags": ([join_flags(some) for some in flags], found["flags"]),
         }

@@ -54,21 +54,20 @@ def negative_work(
     return _measured(work * gravity / body_weight_n, way)
 
 
-def force_displacement_correlation(way: Descent) -> float:
+def force_displacement_correlation(way: Descent) -> Measured:
     """Return Pearson's correlation of force and displacement on the way down (1 on a spring)."""
     force = way.force_n - way.force_n.mean()
     depth = way.depth_m - way.depth_m.mean()
     spread = math.sqrt(float(force @ force) * float(depth @ depth))
-    return float(force @ depth) / spread if spread > 0.0 else 0.0
+    return _measured(float(force @ depth) / spread if spread > 0.0 else 0.0, way)
 
 
-def vertical_stiffness(way: Descent, *, smallest_correlation: float) -> Outcome:
+def vertical_stiffness(way: Descent, correlation: float, *, smallest_correlation: float) -> Outcome:
     """Return the force at the lowest point over the displacement, kN/m.
 
-    Refused where force and displacement do not go together as on a spring: the quotient would
-    then be a number without a meaning.
+    Refused where force and displacement do not go together as on a spring (their `correlation`):
+    the quotient would then be a number without a meaning.
     """
-    correlation = force_displacement_correlation(way)
     if correlation < smallest_correlation:
         return Refused(
             Reason.NOT_SPRING_LIKE,

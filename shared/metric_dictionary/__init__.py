@@ -8,6 +8,7 @@ One YAML file per family, one entry per metric:
   sensor cannot give is not listed and so cannot be stored.
 - `sign`: which way is positive, and what a larger value means
 - `signal`: the signal it is taken from, and how that is filtered
+- `filter`: sensor -> the cut-off of section `filtering` of processing.yaml behind it, or "none"
 - `range`: hard limits of quality control; a value outside is flagged out_of_range
 - `limb_range` (optional): the same for a value of one limb, where that of both legs goes further
 - `when_clipped`: what a saturated sample in the window does to the value: right_censored (the true
@@ -19,6 +20,7 @@ One YAML file per family, one entry per metric:
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -28,6 +30,8 @@ from shared.own_yaml import read_own_yaml
 
 FAMILIES = ("timing_and_height", "force", "centre_of_mass", "waist", "knee")
 """The files of the dictionary, in the order of the catalogue."""
+
+UNFILTERED = "none"
 
 
 @dataclass(frozen=True)
@@ -43,6 +47,7 @@ class Metric:
     formula: str
     window: str
     signal: str
+    filter: dict[str, str]
     sensors: tuple[str, ...]
     tasks: dict[str, tuple[int, ...]]
     limbs: dict[str, tuple[str, ...]]
@@ -53,9 +58,26 @@ class Metric:
     methods: str
     limb_range: tuple[float, float] | None = None
 
+    @property
+    def has_natural_zero(self) -> bool:
+        """Whether ratios of its values mean something.
+
+        An angle has an arbitrary zero; a metric whose plausible range reaches zero has values too
+        near to it. Values outside of the range are not valid, so those left are well above zero.
+        """
+        return self.unit != "deg" and self.range[0] > 0.0
+
     def limits_of(self, side: str) -> tuple[float, float]:
         """Return the hard limits of a value of a side: left, right, or both legs together."""
         return self.range if side == "both" or self.limb_range is None else self.limb_range
+
+    def cutoff_hz(self, sensor: str, cutoffs: Mapping[str, Any]) -> float | None:
+        """Return the cut-off of the low-pass behind a value; None where the signal is unfiltered.
+
+        `cutoffs` is the section `filtering` of processing.yaml.
+        """
+        name = self.filter[sensor]
+        return None if name == UNFILTERED else cutoffs[name]
 
     def valid_for(self, task: str, landing: int, sensor: str) -> bool:
         """Tell whether the metric exists for a task, a landing and a sensor."""

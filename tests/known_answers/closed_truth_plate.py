@@ -53,6 +53,11 @@ def _stiffness(scene: Scene) -> float:
     return float(MASS * G * force[-1] / depth[-1] / 1000.0)
 
 
+def _likeness(scene: Scene) -> float:
+    force, _, depth = _way(scene)
+    return float(np.corrcoef(force, depth)[0, 1])
+
+
 def _steepest(scene: Scene) -> float:
     rising = scene.force[: scene.peak_sample + 1]
     return float(np.diff(rising).max() / STEP_S)
@@ -128,6 +133,7 @@ PLATE_TRUTHS: dict[str, Callable[[Scene], float]] = {
     "time_to_lowest_point": lambda s: 1000.0 * s.lowest_s,
     "net_braking_impulse": speed_at_contact,
     "centre_of_mass_displacement": _depth,
+    "force_displacement_correlation": _likeness,
     "vertical_stiffness": _stiffness,
     "negative_work": _work,
     "time_to_stabilisation": _stabilised,

@@ -81,11 +81,15 @@ def write_models(results: Path, settings: Settings) -> None:
         study=given["study"],
         freeze=frozen,
     )
-    names = ("metrics", "calibrations", "unit_calibrations", "synchronisation")
+    names = ("metrics", "calibrations", "unit_calibrations", "synchronisation", "recordings",
+             "summaries")  # fmt: skip
     sensor_quality(
         **{name: tables / f"{name}.parquet" for name in names},
         estimates=models / "sensor_quality.parquet",
         quality=given["processing"]["quality"],
+        plan=given["plan"],
+        study=given["study"],
+        minimum_valid_trials=given["processing"]["minimum_valid_trials"],
     )
     data_quality(
         **{n: tables / f"{n}.parquet" for n in ("recordings", "landings", "metrics", "cohort")},

@@ -49,11 +49,15 @@ def write_report(results, settings):
         minimum_valid_trials=1,
     )
     part = results / "models" / "sensor_quality.parquet"
-    names = ("metrics", "calibrations", "unit_calibrations", "synchronisation")
+    names = ("metrics", "calibrations", "unit_calibrations", "synchronisation", "recordings",
+             "summaries")  # fmt: skip
     sensor_quality(
         **{name: tables / f"{name}.parquet" for name in names},
         estimates=part,
         quality=settings.processing.quality.model_dump(mode="json"),
+        plan=settings.plan.model_dump(mode="json"),
+        study=settings.study.model_dump(mode="json"),
+        minimum_valid_trials=settings.processing.minimum_valid_trials,
     )
     collect_estimates(parts=[part], estimates=tables / "estimates.parquet")
     ledger = Ledger(read_table(tables / "estimates.parquet"), "table.quality_metrics")

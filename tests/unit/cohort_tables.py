@@ -124,6 +124,7 @@ def trials(
             "first_sample": 1,
             "last_sample": 2,
             "rate_hz": 100.0,
+            "cutoff_hz": 20.0,
             "definition_version": "1",
             "censoring": "none",
             "flags": "",
@@ -140,6 +141,7 @@ def summaries(metrics: pd.DataFrame) -> pd.DataFrame:
         {
             "mean": values.mean(),
             "sd": values.std(),
+            "cv": values.std() / values.mean(),
             "median": values.median(),
             "minimum": values.min(),
             "maximum": values.max(),

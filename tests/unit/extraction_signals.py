@@ -149,7 +149,7 @@ def one(measurement, metric, sensor, number=1):
 def rows_of(measurements, injured_side="left"):
     """Return the tables of measured trials by name."""
     athlete = Athlete("A0001", injured_side, "right", WEIGHT / G)
-    shard = ShardRows(PROCESSING.quality.excluding_flags)
+    shard = ShardRows(PROCESSING)
     for measurement in measurements:
         shard.add_measurement(measurement, athlete, standing())
     return {name: table.to_pandas() for name, table in shard.tables().items()}

@@ -32,6 +32,11 @@ from analysis.models.group_comparison import (
     ratio_numbers,
 )
 from analysis.models.incidence_rates import rate_numbers
+from analysis.models.landing_quality import (
+    identity_quality,
+    saturation_quality,
+    valid_trials,
+)
 from analysis.models.limb_checks import ANALYSIS as LIMB_CHECKS
 from analysis.models.limb_checks import BY_LIMB, BY_VISIT
 from analysis.models.metric_reliability import ANALYSIS as RELIABILITY
@@ -159,6 +164,7 @@ def summaries(people: pd.DataFrame) -> pd.DataFrame:
                         "unit": unit,
                         "mean": value,
                         "sd": 0.1 * value,
+                        "cv": 0.1,
                         "median": value,
                         "minimum": value,
                         "maximum": value,
@@ -464,6 +470,22 @@ def measurement_error() -> Estimates:
     return numbers
 
 
+def _landing_quality(values: pd.DataFrame, people: pd.DataFrame) -> list[Estimates]:
+    """Return identities, saturation and valid trials of the quality page."""
+    task = values["task"].iloc[0]
+    mismatch = values.assign(
+        metric="impact_speed_mismatch", value=0.05, landing=2, sensor="plate", flags=""
+    )
+    saturated = values.iloc[[10]].assign(
+        clipped_samples=3, clipped_s=0.0065, clipped_channels="waist_acceleration.y"
+    )
+    return [
+        identity_quality(mismatch.assign(task=task)),
+        saturation_quality(saturated, values),
+        valid_trials(summaries(people), PLAN, "clearance", 2),
+    ]
+
+
 def _sensor_quality(values: pd.DataFrame) -> list[Estimates]:
     """Return the numbers of the quality page: a metric, two calibrations, units, clocks."""
     measured = values.assign(metric="peak_waist_acceleration", value=5.0, censoring="none")
@@ -604,6 +626,7 @@ def estimates(*, with_outcomes: bool = True, count: int = ATHLETES) -> pd.DataFr
         nuisances_found(recordings, values, people),
         exclusion_counts(_exclusions(recordings)),
         *_sensor_quality(values),
+        *_landing_quality(values, people),
         cutoff_numbers(residuals()),
         _reliability(),
     ]

@@ -8,7 +8,7 @@ from analysis.estimates import estimates_table
 from analysis.models.agreement import MINIMUM_ATHLETES, pair_numbers
 from analysis.models.asymmetry import comparisons, limb_means, metric_numbers
 from analysis.models.contact_lag import lag_numbers, lag_rows
-from analysis.models.sensor_pairs import has_natural_zero, sensor_pairs
+from analysis.models.sensor_pairs import sensor_pairs
 from shared.metric_dictionary import metrics
 
 IDENTITY = ("landing_id", "athlete_id", "site", "visit", "task", "limb", "landing")
@@ -151,9 +151,9 @@ def test_a_second_cluster_shows_in_what_was_seen():
 
 
 def test_angles_have_no_ratios():
-    assert not has_natural_zero(metrics()["peak_knee_flexion"])
-    assert not has_natural_zero(metrics()["knee_flexion_at_contact"])
-    assert has_natural_zero(metrics()["flight_time"])
+    assert not metrics()["peak_knee_flexion"].has_natural_zero
+    assert not metrics()["knee_flexion_at_contact"].has_natural_zero
+    assert metrics()["flight_time"].has_natural_zero
     angles = {"camera": (0.0, 100.0, 0.1), "gyro": (0.0, 100.0, 0.1)}
     (pair,) = sensor_pairs(values("peak_knee_flexion", angles))
     quantities = set(numbers(pair_numbers(pair, 0.95))["quantity"])
@@ -221,6 +221,12 @@ def test_asymmetry_of_planted_limbs():
         assert row["n_athletes"] == 12
         assert found.loc[f"{base}.{term}.log_ratio", "estimate"] == pytest.approx(np.log(ratio))
         assert found.loc[f"{base}.{term}.geometric_mean_ratio", "estimate"] == pytest.approx(ratio)
+        limbs = [
+            found.loc[f"{base}.{term}.{x}_mean", "estimate"] for x in ("involved", "uninvolved")
+        ]
+        assert limbs[0] / limbs[1] == pytest.approx(ratio)
+        apart = found.loc[f"{base}.{term}.difference", "estimate"]
+        assert limbs[0] - limbs[1] == pytest.approx(apart)
     assert f"{base}.clearance.first_visit.log_ratio" not in found.index
 
 

@@ -149,6 +149,21 @@ def test_a_step_off_the_plate_afterwards_is_not_incomplete():
     assert not measured.observed.chosen[1, "left"].flags
 
 
+def test_every_value_says_rate_and_cutoff_of_its_signal():
+    """DOMAIN 5 and 17.4: a loading rate means nothing without both."""
+    force = drop_force(times())
+    (measured,) = measure(trial(SINGLE, "left", plates({"single": 1.0}, force), wearables(force)))
+    rows = rows_of([measured])["metrics"].set_index(["metric", "sensor"])
+    filtering = PROCESSING.filtering
+    assert rows.loc[("peak_loading_rate", "plate"), "cutoff_hz"] == filtering.force_hz
+    assert rows.loc[("peak_waist_loading_rate", "waist"), "cutoff_hz"] == (
+        filtering.waist_acceleration_hz
+    )
+    assert rows.loc[("knee_flexion_excursion", "gyro"), "cutoff_hz"] == filtering.angular_rate_hz
+    assert np.isnan(rows.loc[("impulse_first_50_ms", "plate"), "cutoff_hz"])
+    assert set(rows["rate_hz"]) == {RATE}
+
+
 def test_second_hop():
     time = times()
     force = np.where((time > 3.6) & (time < 3.75), 0.0, drop_force(time))

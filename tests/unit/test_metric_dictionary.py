@@ -5,7 +5,7 @@ import re
 import pytest
 
 from pipeline.extraction.tasks import LANDINGS
-from shared.metric_dictionary import metrics
+from shared.metric_dictionary import UNFILTERED, metrics
 from shared.settings.load import load_settings
 from shared.sources import ROOT
 
@@ -52,3 +52,18 @@ def test_what_a_sensor_cannot_give_is_not_there():
         # force and what follows from it is measured by a plate only
         if metric.unit.startswith(("BW", "N·s", "kN", "J")):
             assert metric.sensors == ("plate",), metric.id
+
+
+@pytest.mark.parametrize("metric", metrics().values(), ids=lambda metric: metric.id)
+def test_every_sensor_has_its_filter_and_the_words_say_the_same(metric):
+    assert set(metric.filter) == set(metric.sensors) == set(metric.limbs)
+    filtering = PROCESSING["filtering"]
+    for sensor in metric.sensors:
+        cutoff = metric.cutoff_hz(sensor, filtering)
+        if metric.filter[sensor] == UNFILTERED:
+            assert cutoff is None
+            assert "filtered as" not in metric.signal
+        else:
+            assert cutoff == filtering[metric.filter[sensor]] > 0.0
+    # DOMAIN 3.1 and 3.2: smooth metrics of force and impact from the filtered copy, all else raw
+    assert ("filtered as set for force" in metric.signal) == ("force_hz" in metric.filter.values())

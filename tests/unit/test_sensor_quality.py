@@ -11,7 +11,7 @@ from analysis.report.build import ReportError
 from analysis.report.context import Context
 from analysis.report.ledger import Ledger
 from analysis.report.quality_page import TABLES, build_quality_page
-from analysis.tables.sensor_quality import build_bench, build_bench_at_visits, build_clocks
+from analysis.tables.calibrations import build_bench, build_clocks
 from shared.tables import empty_table, write_table
 
 UNDEFINED, EXCLUDING = ["no_force_peaks"], ["no_force_peaks", "gap", "second_hop"]
@@ -151,24 +151,6 @@ def test_the_lag_that_two_stomps_leave_is_shown():
     # half of 2 and 4 ms, and nine tenths of the way from 2 to 4 ms (numpy's own quantile)
     assert rows[0][1:] == ["4", "75.0\xa0%", "0.90", "0.85", "2", "3.0", "3.8"]
     assert shown(build_clocks, clock_quality(clocks.iloc[:0]))[0].why_absent
-
-
-def test_a_bench_calibration_is_shown_where_it_expired():
-    table = pd.DataFrame(
-        {
-            "site": "harbour",
-            "device": "unit",
-            "location": "waist",
-            "kind": ["standing", "standing", "standing_end"],
-            "spread": 0.01,
-            "change": np.nan,
-            "explained_share": np.nan,
-            "bench": ["applied", "expired", "expired"],
-            "accepted": True,
-        }
-    )
-    _, rows = shown(build_bench_at_visits, calibration_quality(table))
-    assert [row[1:] for row in rows] == [["2", "50.0\xa0%", "0", "1"]]  # the end adds nothing
 
 
 def test_an_expired_bench_calibration_is_told_from_a_refused_one():

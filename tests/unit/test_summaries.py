@@ -40,6 +40,7 @@ def test_statistics_of_the_valid_trials():
     # Source of the formulas: Python standard library, statistics.
     assert row["mean"] == pytest.approx(statistics.fmean(values[:3]))
     assert row["sd"] == pytest.approx(statistics.stdev(values[:3]))
+    assert row["cv"] == pytest.approx(statistics.stdev(values[:3]) / statistics.fmean(values[:3]))
     assert row["median"] == statistics.median(values[:3])
     assert (row["minimum"], row["maximum"]) == (3.1, 4.0)
     assert (row["n_valid"], row["n_total"]) == (3, 4)
@@ -53,6 +54,16 @@ def test_a_group_without_valid_trials_stays_countable():
 
 def test_one_trial_has_no_standard_deviation():
     assert pd.isna(summarise(rows([3.1])).iloc[0]["sd"])
+
+
+@pytest.mark.parametrize(
+    ("metric", "sensor"), [("knee_flexion_at_contact", "camera"), ("contact_lag_of_waist", "waist")]
+)
+def test_without_a_natural_zero_there_is_no_coefficient_of_variation(metric, sensor):
+    """DOMAIN 6: ratios are undefined for angles and near zero; a mean near zero is no yardstick."""
+    row = summarise(rows([-0.1, 0.2, 0.1], metric=metric, sensor=sensor)).iloc[0]
+    assert row["sd"] > 0.0
+    assert pd.isna(row["cv"])
 
 
 @pytest.mark.parametrize(
