@@ -88,6 +88,7 @@ TABLES: dict[str, Builder] = {
     "known_groups": known_groups.build,
     "agreement": agreement.build_limits,
     "agreement_lines": agreement.build_lines,
+    "agreement_seen": agreement.build_seen,
     "contact_lag": agreement.build_contact_lag,
     "force_model": force_model.build,
     "force_model_groups": force_model.build_groups,

@@ -365,7 +365,7 @@ def paired_metrics(athletes: int = 20) -> pd.DataFrame:
             rows.append((*known, metric, "gyro", worn, "deg"))
     names = ["landing_id", "athlete_id", "site", "visit", "task", "limb", "side", "trial"]
     columns = [*names, "landing", "metric", "sensor", "value", "unit"]
-    return pd.DataFrame(rows, columns=columns).assign(valid=True)
+    return pd.DataFrame(rows, columns=columns).assign(valid=True, censoring="none")
 
 
 def r_opinion() -> Estimates:
