@@ -5,6 +5,7 @@ from __future__ import annotations
 from markupsafe import Markup
 
 from analysis.estimates import number_id
+from analysis.report.agreement_groups import ANALYSIS as AGREEMENT
 from analysis.report.context import Context
 from analysis.report.ledger import Ledger, phrase
 from analysis.tables.force_model import ANALYSIS, MODELS, SCOPES, model_kept
@@ -24,12 +25,16 @@ def _kept(context: Context, ledger: Ledger, scope: str) -> Markup | None:
     return phrase(
         "<strong>{}</strong>: the model kept is the {}. In athletes it had not seen, its root mean "
         "square error was {} body weights ({} of the force on average), it explained {} of the "
-        "variation, and {} of the measured forces lay within two standard errors of the estimate.",
+        "variation ({} to {}), and {} of the measured forces lay within two standard errors of the "
+        "estimate.",
         SCOPES[scope].capitalize(),
         MODELS[kept],
         ledger.number(rmse, "two_decimals"),
         phrase("{} %", ledger.number(_address(scope, (FIRST, kept), "mape"), "one_decimal")),
-        ledger.number(_address(scope, (FIRST, kept), "r_squared"), "percent"),
+        *(
+            ledger.number(_address(scope, (FIRST, kept), "r_squared"), "percent", field=field)
+            for field in ("estimate", "ci_low", "ci_high")
+        ),
         ledger.number(_address(scope, "prediction_interval", "coverage"), "percent"),
     )
 
@@ -69,6 +74,33 @@ def _elsewhere(ledger: Ledger) -> list[Markup]:
                 )
             )
     return found
+
+
+def force_plausibility(ledger: Ledger) -> Markup | None:
+    """Return what this study has beside the plausible values of common practice."""
+    lines = {
+        label: _address(scope, (FIRST, "linear"), "r_squared") for scope, label in SCOPES.items()
+    }
+    explained = [
+        phrase("{} ({})", ledger.number(address, "percent"), label)
+        for label, address in lines.items()
+        if ledger.holds(address)
+    ]
+    if not explained:
+        return None
+    found = phrase(
+        "Here, in athletes it had not seen, the plain line explained {}",
+        Markup(" and ").join(explained),
+    )
+    peak = ("peak_waist_acceleration", "waist", "reference_accelerometer")
+    error = number_id(AGREEMENT, peak, "all", "percent_error_root_mean_square")
+    if ledger.holds(error):
+        found += phrase(
+            ", and peaks that were not clipped were {} % off the reference accelerometer (root "
+            "mean square)",
+            ledger.number(error, "one_decimal"),
+        )
+    return found + Markup(".")
 
 
 def force_sentences(context: Context, ledger: Ledger) -> list[Markup]:

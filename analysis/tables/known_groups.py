@@ -8,7 +8,7 @@ from analysis.models.known_groups import ANALYSIS
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, setting
 from analysis.tables.cells import interval_cell
-from analysis.tables.journal import JournalTable, Row
+from analysis.tables.journal import Cell, JournalTable, Row
 
 TITLE = "Soft against stiff instructed landings: metrics that must differ"
 _PAIR = "first_against_second"
@@ -20,22 +20,36 @@ def _row(ledger: Ledger, subject: tuple[str, ...], expected: str, unit: str) -> 
     is_ratio = ledger.holds(ratio)
     address = ratio if is_ratio else number_id(ANALYSIS, subject, _PAIR, "mean_difference")
     label = f"{sentence_case(metric_label(metric))}, {words(sensor)} ({unit_shown(unit)})"
-    means = [
-        ledger.number(number_id(ANALYSIS, subject, term, "mean"), "measure")
-        for term in ("first", "second")
-    ]
+    means = [_mean(ledger, subject, term) for term in ("first", "second")]
     return Row(
         (
             Exempt(label, "name"),
             *means,
             "ratio" if is_ratio else "difference",
             interval_cell(ledger, address, "ratio" if is_ratio else "measure"),
-            setting(expected),
+            (setting(expected), ", shown" if _shown(ledger, address, expected) else ", not shown"),
             ledger.number(address, "p", field="p"),
             ledger.number(address, "count", field="n_athletes"),
             ledger.number(address, "count", field="n_trials"),
         )
     )
+
+
+def _mean(ledger: Ledger, subject: tuple[str, ...], term: str) -> Cell:
+    """Return a mean, and the share of its values that are clipped if any are."""
+    mean = ledger.number(number_id(ANALYSIS, subject, term, "mean"), "measure")
+    clipped = number_id(ANALYSIS, subject, term, "clipped")
+    if ledger.value(clipped) == 0.0:
+        return mean
+    return (mean, " (", ledger.number(clipped, "percent"), " clipped)")
+
+
+def _shown(ledger: Ledger, address: str, expected: str) -> bool:
+    """Tell whether the whole interval lies on the expected side of no difference."""
+    none = 1.0 if address.endswith("ratio") else 0.0
+    if expected == "lower":
+        return ledger.value(address, "ci_high") < none
+    return ledger.value(address, "ci_low") > none
 
 
 def build(context: Context, ledger: Ledger) -> JournalTable:
@@ -71,8 +85,9 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
                 setting(context.confidence_level),
                 ". Expected: which way a soft landing lies from a stiff one (",
                 Exempt("DeVita & Skelly 1992, Med Sci Sports Exerc 24:108", "citation"),
-                "). A metric that does not show it would not measure what its name says; that it "
-                "does is no statement about any athlete.",
+                "), and whether the whole interval lies on that side. Clipped peaks count as they "
+                "were read, which makes a difference smaller. A metric that does not show it would "
+                "not measure what its name says; that it does is no statement about any athlete.",
             ),
         ),
         absent="no instructed landings were recorded by the same athletes",

@@ -545,6 +545,8 @@ def _reliability() -> Estimates:
     add_agreement(numbers, other, VISITS, pd.DataFrame(np.log(scores)), LOG_SCALE, 0.95)
     once = ("average_loading_rate", "plate", "drop_vertical_jump", "both")
     add_reliability(numbers, once, Deviations(0.2, None, 0.1, None), logs)
+    for group in (subject, other, once):
+        numbers.add(group, "clipped", "share", 0.02, unit="share")
     return numbers
 
 
