@@ -128,6 +128,8 @@ def pair_numbers(pair: SensorPair, level: float) -> Estimates:
     measured = pair.rows.assign(valid=pair.rows["valid"] & ~pair.rows["clipped"])
     for term, rows in groups(measured, GROUPINGS):
         fields = group_fields(term, rows, pair.metric.unit)
+        if rows["clipped"].any():
+            fields["censoring"] = "pairs with a clipped value left out"
         group = rows_of.Group(numbers, pair.subject, term, level, fields)
         if reason := refusal(fields):
             group.not_run(reason)

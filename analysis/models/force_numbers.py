@@ -23,7 +23,7 @@ from analysis.models.agreement_rows import (
     tested,
 )
 from analysis.models.force_errors import limb_errors
-from analysis.models.force_ladder import ATHLETES, SITES, Ladder, Validation
+from analysis.models.force_ladder import SITES, Ladder, Validation
 
 ANALYSIS = "force_model"
 UNITS = {
@@ -229,8 +229,9 @@ def force_numbers(ladder: Ladder, forces: pd.DataFrame, level: float) -> Estimat
         note="the simplest model within one standard error of the best, with athletes and with "
         "sites left out; of two different answers the simpler",
     )
-    first = ladder.validations[0]
-    numbers.add(subject, ATHLETES, "folds", float(np.unique(first.folds).size), unit="")
+    for validation in ladder.validations:
+        folds = float(np.unique(validation.folds).size)
+        numbers.add(subject, validation.name, "folds", folds, unit="")
     numbers.add(subject, "landings", CLIPPED, float(ladder.rows["clipped"].sum()), unit="")
     numbers.add(
         subject,

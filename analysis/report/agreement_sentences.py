@@ -139,7 +139,8 @@ def _limbs(main: AgreedGroup, groups: Sequence[AgreedGroup], ledger: Ledger) -> 
     (low, high), (other_low, other_high) = (
         [ledger.value(address, field) for field in _INTERVAL[1:]] for address in addresses
     )
-    if low <= other_high and other_low <= high:
+    # Asked this way round, an interval that is hidden or missing shows no difference.
+    if not (low > other_high or other_low > high):
         return None
     style = main.style(ledger)
     return phrase(

@@ -46,8 +46,10 @@ def _differential(ledger: Ledger) -> Markup | None:
         return None
     fields = ("estimate", "ci_low", "ci_high")
     low, high = (ledger.value(address, field) for field in fields[1:])
-    shown = "" if low <= 0.0 <= high else ": the estimates are biased between the limbs"
-    if not shown:
+    # Asked this way round, an interval that is hidden or missing shows no difference.
+    if low > 0.0 or high < 0.0:
+        shown = ": the estimates are biased between the limbs"
+    else:
         shown = ": no difference was shown, which does not prove that there is none"
     return phrase(
         "The error of the involved minus that of the uninvolved limb is {} body weights ({} to "
@@ -56,6 +58,22 @@ def _differential(ledger: Ledger) -> Markup | None:
         shown,
         ledger.number(_address(scope, term, "symmetry_r_squared"), "percent"),
     )
+
+
+def _left_out(ledger: Ledger) -> Markup | None:
+    """Say in how many parts athletes and sites were left out; the same for all landings."""
+    for scope in SCOPES:
+        athletes, sites = (
+            _address(scope, validation, "folds") for validation in (FIRST, "sites_left_out")
+        )
+        if ledger.holds(athletes) and ledger.holds(sites):
+            return phrase(
+                "Athletes were left out in {} folds, sites one by one: {} sites have plates and "
+                "waist units. The fewer they are, the less a site left out tells of other sites.",
+                ledger.number(athletes, "count"),
+                ledger.number(sites, "count"),
+            )
+    return None
 
 
 def _elsewhere(ledger: Ledger) -> list[Markup]:
@@ -106,5 +124,5 @@ def force_plausibility(ledger: Ledger) -> Markup | None:
 def force_sentences(context: Context, ledger: Ledger) -> list[Markup]:
     """Return what was kept and how wrong it is, by kind of landing, then the limbs."""
     found = [_kept(context, ledger, scope) for scope in SCOPES]
-    found.append(_differential(ledger))
+    found += [_differential(ledger), _left_out(ledger)]
     return [*(item for item in found if item is not None), *_elsewhere(ledger)]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from analysis.estimates import number_id, subjects_of
 from analysis.labels import metric_label, sentence_case, unit_shown, words
 from analysis.models.known_groups import ANALYSIS
@@ -27,7 +29,7 @@ def _row(ledger: Ledger, subject: tuple[str, ...], expected: str, unit: str) -> 
             *means,
             "ratio" if is_ratio else "difference",
             interval_cell(ledger, address, "ratio" if is_ratio else "measure"),
-            (setting(expected), ", shown" if _shown(ledger, address, expected) else ", not shown"),
+            (setting(expected), _shown(ledger, address, expected)),
             ledger.number(address, "p", field="p"),
             ledger.number(address, "count", field="n_athletes"),
             ledger.number(address, "count", field="n_trials"),
@@ -44,12 +46,13 @@ def _mean(ledger: Ledger, subject: tuple[str, ...], term: str) -> Cell:
     return (mean, " (", ledger.number(clipped, "percent"), " clipped)")
 
 
-def _shown(ledger: Ledger, address: str, expected: str) -> bool:
-    """Tell whether the whole interval lies on the expected side of no difference."""
+def _shown(ledger: Ledger, address: str, expected: str) -> str:
+    """Say whether the whole interval lies on the expected side, '' where it is hidden."""
     none = 1.0 if address.endswith("ratio") else 0.0
-    if expected == "lower":
-        return ledger.value(address, "ci_high") < none
-    return ledger.value(address, "ci_low") > none
+    low, high = (ledger.value(address, field) for field in ("ci_low", "ci_high"))
+    if math.isnan(low) or math.isnan(high):
+        return ""
+    return ", shown" if (high < none if expected == "lower" else low > none) else ", not shown"
 
 
 def build(context: Context, ledger: Ledger) -> JournalTable:
