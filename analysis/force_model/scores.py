@@ -52,7 +52,9 @@ def _mean(moments: Moments) -> Array:
 
 
 def _log_unexplained(moments: Moments) -> Array:
-    return np.log(_mean_square(moments) / moments.variance_second)
+    # Estimates without any error have a logarithm too: that of the smallest number.
+    share = _mean_square(moments) / moments.variance_second
+    return np.log(np.maximum(share, np.finfo(float).tiny))
 
 
 def _r_squared(estimated: Array, measured: Array, athlete: Array, level: float) -> Jackknife:

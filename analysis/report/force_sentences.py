@@ -53,10 +53,14 @@ def _differential(ledger: Ledger) -> Markup | None:
         shown = ": no difference was shown, which does not prove that there is none"
     return phrase(
         "The error of the involved minus that of the uninvolved limb is {} body weights ({} to "
-        "{}){}. Of the variation of the limb ratio measured by plate, the estimates show {}.",
+        "{}){}. Of the variation of the limb ratio measured by plate, the estimates show {} ({} to "
+        "{}).",
         *(ledger.number(address, "two_decimals", field=field) for field in fields),
         shown,
-        ledger.number(_address(scope, term, "symmetry_r_squared"), "percent"),
+        *(
+            ledger.number(_address(scope, term, "symmetry_r_squared"), "percent", field=field)
+            for field in fields
+        ),
     )
 
 
