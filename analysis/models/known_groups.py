@@ -169,7 +169,7 @@ def one_metric(
         of_task = rows.loc[rows["task"] == task]
         shown.add(subject, term, "mean", float(of_task["value"].mean()), unit=unit, task=task)
         clipped = float((of_task["censoring"] == "right").mean())
-        shown.add(subject, term, "clipped", clipped, unit="share", task=task)
+        shown.add(subject, term, "clipped_share", clipped, unit="share", task=task)
     return shown
 
 

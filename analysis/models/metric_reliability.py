@@ -70,12 +70,12 @@ def deviations(fit: MixedFit, rows: pd.DataFrame, samples: int, seed: int) -> De
 
 
 def _add_clipped(numbers: Estimates, subject: tuple[str, ...], rows: pd.DataFrame) -> None:
-    """Add the share of values that a saturated sensor cut off; they count as they were read.
+    """Add how many values a saturated sensor cut off; they count as they were read.
 
     Left out, they would take the highest values of those who land hardest with them.
     """
-    share = float((rows["censoring"] == "right").mean())
-    numbers.add(subject, "clipped", "share", share, unit="share", note="clipped values as read")
+    clipped = float((rows["censoring"] == "right").sum())
+    numbers.add(subject, "clipped", "count", clipped, unit="values", note="they count as read")
 
 
 def _add_site(

@@ -40,7 +40,7 @@ def _row(ledger: Ledger, subject: tuple[str, ...], expected: str, unit: str) -> 
 def _mean(ledger: Ledger, subject: tuple[str, ...], term: str) -> Cell:
     """Return a mean, and the share of its values that are clipped if any are."""
     mean = ledger.number(number_id(ANALYSIS, subject, term, "mean"), "measure")
-    clipped = number_id(ANALYSIS, subject, term, "clipped")
+    clipped = number_id(ANALYSIS, subject, term, "clipped_share")
     if ledger.value(clipped) == 0.0:
         return mean
     return (mean, " (", ledger.number(clipped, "percent"), " clipped)")

@@ -113,7 +113,7 @@ def build_variation(context: Context, ledger: Ledger) -> JournalTable:
     """Return the components of variation of each group."""
 
     def row(subject: tuple[str, ...]) -> Iterator[Row]:
-        clipped = ledger.number(number_id(ANALYSIS, subject, "clipped", "share"), "percent")
+        clipped = ledger.number(number_id(ANALYSIS, subject, "clipped", "count"), "count")
         yield Row((_label(context, subject), *_cells(ledger, subject, _COMPONENTS), clipped))
 
     return JournalTable(

@@ -546,7 +546,7 @@ def _reliability() -> Estimates:
     once = ("average_loading_rate", "plate", "drop_vertical_jump", "both")
     add_reliability(numbers, once, Deviations(0.2, None, 0.1, None), logs)
     for group in (subject, other, once):
-        numbers.add(group, "clipped", "share", 0.02, unit="share")
+        numbers.add(group, "clipped", "count", 12.0, unit="values")
     return numbers
 
 

@@ -79,7 +79,7 @@ def test_known_groups_say_whether_the_expected_difference_was_shown(
     )  # fmt: skip
     for term, clipped in (("first", 0.0), ("second", 0.079)):
         numbers.add((metric, sensor), term, "mean", 4.0, unit="BW")
-        numbers.add((metric, sensor), term, "clipped", clipped, unit="share")
+        numbers.add((metric, sensor), term, "clipped_share", clipped, unit="share")
     context = context_of(numbers)
     row = as_csv(known_groups.build(context, Ledger(context.estimates, "test"))).splitlines()[1]
     assert f'"{shown}"' in row
