@@ -17,6 +17,7 @@ from analysis.agreement.nested import (
     nested_spread_slope,
     nesting,
 )
+from analysis.agreement.observed import Observed, observed_percentile, observed_share
 from analysis.agreement.percent_error import PercentError, percent_error
 from analysis.agreement.repeated import (
     RepeatedLimits,
@@ -32,6 +33,7 @@ __all__ = [
     "LimitsOfAgreement",
     "NestedLimits",
     "NestedSlope",
+    "Observed",
     "PercentError",
     "RepeatedLimits",
     "concordance_correlation",
@@ -44,6 +46,8 @@ __all__ = [
     "nested_proportional_bias",
     "nested_spread_slope",
     "nesting",
+    "observed_percentile",
+    "observed_share",
     "percent_error",
     "proportional_bias",
     "repeatability",

@@ -43,6 +43,7 @@ class NestedLimits:
     ----------
     bias : its t-test and interval (Satterthwaite)
     deviation, deviation_df : SD of a single difference and its degrees of freedom
+    deviation_interval : of the SD, chi-squared
     components : variance of each random term that was kept, and of the trial
     dropped_terms : random terms whose variance was estimated as none
     """
@@ -50,6 +51,7 @@ class NestedLimits:
     bias: ContrastT
     deviation: float
     deviation_df: float
+    deviation_interval: Interval
     low: float
     high: float
     low_interval: Interval
@@ -63,9 +65,14 @@ class NestedLimits:
 
 @dataclass(frozen=True)
 class NestedSlope:
-    """Slope of a response on the mean of the pairs, clustering in the random terms."""
+    """Slope of a response on the mean of the pairs, clustering in the random terms.
+
+    The line passes through `at_centre` where the mean of a pair is `centre`.
+    """
 
     slope: ContrastT
+    centre: float
+    at_centre: ContrastT
     dropped_terms: tuple[str, ...]
 
 
@@ -119,17 +126,19 @@ def nested_limits(
     covariance = KenwardRogerMoments(fit).parameter_covariance
     df = 2.0 * total**2 / float(covariance.sum())
     deviation = float(np.sqrt(total))
+    bounds = _deviation_interval(deviation, df, level)
     (low, high), low_interval, high_interval = recovered_limits(
         bias.estimate,
         bias.high - bias.estimate,
         deviation,
-        _deviation_interval(deviation, df, level),
+        bounds,
         multiplier,
     )
     return NestedLimits(
         bias=bias,
         deviation=deviation,
         deviation_df=df,
+        deviation_interval=bounds,
         low=low,
         high=high,
         low_interval=low_interval,
@@ -174,9 +183,11 @@ def _slope(
 ) -> NestedSlope:
     if np.ptp(means) == 0.0:
         raise ValueError("all pairs have the same mean: a slope on it cannot be estimated")
-    fixed = np.column_stack([np.ones(means.size), means - means.mean()])
+    centre = float(means.mean())
+    fixed = np.column_stack([np.ones(means.size), means - centre])
     fit, dropped = _fit(response, fixed, ["intercept", "mean"], random)
-    return NestedSlope(satterthwaite_t(fit, [[0.0, 1.0]], level)[0], dropped)
+    at_centre, slope = satterthwaite_t(fit, np.eye(2), level)
+    return NestedSlope(slope, centre, at_centre, dropped)
 
 
 def _fit(

@@ -13,17 +13,18 @@ from numpy.typing import ArrayLike
 
 from analysis.agreement.jackknife import Array, Jackknife, Moments, jackknife
 from analysis.agreement.limits import paired_values
+from analysis.agreement.observed import Observed, observed_percentile
 
 _PERCENTILE = 95.0
 
 
 @dataclass(frozen=True)
 class PercentError:
-    """Error of a method in percent of the reference; intervals by jackknife over athletes."""
+    """Error of a method in percent of the reference; intervals count athletes, not trials."""
 
     mean: Jackknife
     root_mean_square: Jackknife
-    percentile_95: float
+    percentile_95: Observed
 
 
 def percent_error(
@@ -45,7 +46,7 @@ def percent_error(
     return PercentError(
         mean=jackknife(_mean, errors, errors, athlete, level),
         root_mean_square=jackknife(_root_mean_square, errors, errors, athlete, level),
-        percentile_95=float(np.percentile(np.abs(errors), _PERCENTILE)),
+        percentile_95=observed_percentile(np.abs(errors), _PERCENTILE, athlete, level),
     )
 
 

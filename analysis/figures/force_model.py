@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
 from analysis.estimates import number_id
@@ -13,6 +14,8 @@ from analysis.figures.style import (
     BLACK,
     GREY,
     LIMBS,
+    PALE,
+    SMALL_PT,
     WIDTH_IN,
     address,
     new_figure,
@@ -26,6 +29,7 @@ from shared.blinding import how_permuted_in, mark_in
 from shared.tables import read_table, write_table
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -33,7 +37,7 @@ PLACE = "figure.force_model"
 VALIDATION = "athletes_left_out"
 ESTIMATED, MEASURED = "vgrf_held_out_bw", "vgrf_measured_bw"
 _LINES = {"upper_limit": "--", "bias": "-", "lower_limit": "--"}
-_HEIGHT_IN = 6.0
+_HEIGHT_IN = 5.4
 
 
 def points_shown(held_out: pd.DataFrame) -> pd.DataFrame:
@@ -51,80 +55,135 @@ def points_shown(held_out: pd.DataFrame) -> pd.DataFrame:
 def _scatter(axes: Axes, rows: pd.DataFrame, *, errors: bool) -> None:
     clipped = rows["censoring"] == "right"
     marks = [
-        (sentence_case(words(str(limb))), part, LIMBS[str(limb)].colour, LIMBS[str(limb)].marker)
+        (part, LIMBS[str(limb)].colour, LIMBS[str(limb)].marker)
         for limb, part in rows.loc[~clipped].groupby("limb")
     ]
-    marks.append(("Waist peak clipped", rows.loc[clipped], BLACK, "x"))
-    for label, part, colour, marker in marks:
+    marks.append((rows.loc[clipped], BLACK, "x"))
+    for part, colour, marker in marks:
         if part.empty:
             continue
-        up = part[ESTIMATED] - part[MEASURED] if errors else part[ESTIMATED]
-        size = 14 if marker == "x" else 9
-        # Open marks keep the limbs apart where the page is printed in grey.
-        is_open = marker == LIMBS["uninvolved"].marker
-        width = 0.0 if not is_open and marker != "x" else 0.8
+        crossed = marker == "x"
         # Thousands of points as one picture: as single marks they would outweigh the page.
         axes.scatter(
-            part[MEASURED] if not errors else part[ESTIMATED],
-            up,
-            s=size,
-            facecolors="none" if is_open else colour,
-            edgecolors=None if marker == "x" else colour,
+            part[ESTIMATED] if errors else part[MEASURED],
+            part[ESTIMATED] - part[MEASURED] if errors else part[ESTIMATED],
+            s=14 if crossed else 9,
+            color=colour,
             marker=marker,
-            linewidths=width,
-            alpha=0.9 if marker == "x" else 0.5,
-            label=label,
+            linewidths=0.8 if crossed else 0.0,
+            alpha=0.9 if crossed else 0.4,
             rasterized=True,
         )
 
 
-def _against_plate(axes: Axes, rows: pd.DataFrame, title: str) -> None:
-    values = rows[[ESTIMATED, MEASURED]].to_numpy()
-    span = [float(np.min(values)) - 0.2, float(np.max(values)) + 0.2]
+@dataclass(frozen=True)
+class _Panel:
+    """One column: a kind of landing, and in single-leg landings one limb."""
+
+    scope: str
+    limb: str
+    rows: pd.DataFrame
+
+    @property
+    def title(self) -> str:
+        """Kind of landing, and whose limb."""
+        kind, _, what = SCOPES[self.scope].partition(", ")
+        return f"{sentence_case(kind)}\n{words(self.limb) if self.limb else what}"
+
+    def address(self, quantity: str) -> str:
+        """Return the address of a number of these landings."""
+        term = (VALIDATION, str(self.rows["model"].iloc[0]))
+        group = ("limb", self.limb) if self.limb else ()
+        return number_id(ANALYSIS, self.scope, (*term, *group), quantity)
+
+
+def _panels(rows: pd.DataFrame) -> list[_Panel]:
+    """Return a column per kind of landing; where limbs are told apart, one per limb."""
+    found = []
+    for scope in SCOPES:
+        part = rows.loc[rows["scope"] == scope]
+        limbs = [limb for limb in LIMBS if limb in set(part["limb"])]
+        if len(limbs) > 1:
+            found += [_Panel(scope, limb, part.loc[part["limb"] == limb]) for limb in limbs]
+        elif limbs:
+            found.append(_Panel(scope, "", part))
+    return found
+
+
+def _against_plate(axes: Axes, panel: _Panel, span: Sequence[float]) -> None:
     axes.plot(span, span, color=BLACK, linewidth=1.0)
-    _scatter(axes, rows, errors=False)
-    axes.set(xlim=span, ylim=span, title=title)
-    axes.set(xlabel="Measured by plate (BW)", ylabel="Estimated from waist (BW)")
+    _scatter(axes, panel.rows, errors=False)
+    axes.set(xlim=span, ylim=span, title=panel.title)
+    axes.set(xlabel="By plate (BW)")
     axes.set_aspect("equal")
-    axes.legend(loc="upper left", handletextpad=0.2, borderaxespad=0.0)
 
 
-def _errors(axes: Axes, rows: pd.DataFrame, scope: str, ledger: Ledger) -> None:
+def _errors(axes: Axes, panel: _Panel, span: Sequence[float], ledger: Ledger) -> None:
     axes.axhline(0.0, color=GREY, linewidth=0.6)
-    _scatter(axes, rows, errors=True)
-    model = str(rows["model"].iloc[0])
+    _scatter(axes, panel.rows, errors=True)
     for quantity, line in _LINES.items():
-        held = number_id(ANALYSIS, scope, (VALIDATION, model), quantity)
+        held = panel.address(quantity)
         if not ledger.holds(held):
             continue
         value = ledger.value(held)
+        low, high = (ledger.value(held, field) for field in ("ci_low", "ci_high"))
+        axes.axhspan(low, high, color=PALE, linewidth=0, zorder=0)
         axes.axhline(value, color=BLACK, linewidth=1.0, linestyle=line)
         number = ledger.number(held, "two_decimals")
         text = axes.annotate(
             str(number),
             (1.0, value),
             xycoords=("axes fraction", "data"),
-            xytext=(3, 0),
+            xytext=(2, 0),
             textcoords="offset points",
             va="center",
+            fontsize=SMALL_PT,
             annotation_clip=False,
         )
         address(text, number.ledger_id)
-    axes.set(xlabel="Estimated from waist (BW)", ylabel="Estimated minus measured (BW)")
+    axes.set(xlim=span, xlabel="Estimated (BW)")
+
+
+def _span(values: Iterable[float]) -> list[float]:
+    found = list(values)
+    return [min(found) - 0.2, max(found) + 0.2]
 
 
 def force_figure(rows: pd.DataFrame, ledger: Ledger) -> Figure:
-    """Return the panels: one column per kind of landing, agreement above, errors below."""
-    scopes = [scope for scope in SCOPES if (rows["scope"] == scope).any()]
-    if not scopes:
+    """Return the panels: a column per kind of landing and limb, agreement above, errors below.
+
+    All columns have the same axes, so that errors can be compared between the limbs by eye.
+    """
+    columns = _panels(rows)
+    if not columns:
         return say_not_drawn("No landing has a force plate and a waist unit.")
     figure = new_figure(_HEIGHT_IN, WIDTH_IN)
-    panels = figure.subplots(2, len(scopes), squeeze=False, height_ratios=[3, 2])
-    for scope, (above, below) in zip(scopes, panels.T, strict=True):
-        part = rows.loc[rows["scope"] == scope]
-        _against_plate(above, part, sentence_case(SCOPES[scope]))
-        _errors(below, part, scope, ledger)
+    grid = figure.subplots(2, len(columns), squeeze=False, sharey="row")
+    span = _span(rows[[ESTIMATED, MEASURED]].to_numpy().ravel())
+    estimated, error = _span(rows[ESTIMATED]), _span(rows[ESTIMATED] - rows[MEASURED])
+    for panel, (above, below) in zip(columns, grid.T, strict=True):
+        _against_plate(above, panel, span)
+        _errors(below, panel, estimated, ledger)
+        below.set_ylim(error)
+    grid[0, 0].set_ylabel("Estimated from waist (BW)")
+    grid[1, 0].set_ylabel("Estimated minus measured (BW)")
+    _key(figure, bool((rows["censoring"] == "right").any()))
     return figure
+
+
+def _key(figure: Figure, clipped: bool) -> None:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Patch
+
+    handles: list[Artist] = [
+        Line2D([], [], color=BLACK, lw=1.0, ls=_LINES["bias"], label="equality; bias"),
+        Line2D([], [], color=BLACK, lw=1.0, ls=_LINES["upper_limit"], label="limits of agreement"),
+        Patch(color=PALE, label="interval of a line"),
+    ]
+    if clipped:
+        marks = Line2D([], [], color=BLACK, marker="x", ls="", ms=4, label="waist peak clipped")
+        handles.append(marks)
+    figure.legend(handles=handles, loc="outside lower center", ncols=len(handles), frameon=False)
 
 
 def draw_force_model(

@@ -100,7 +100,7 @@ class FittedMixed:
 
 @dataclass(frozen=True)
 class LogLogWithCovariates:
-    """A power law with task, limb, sex, body mass and box height, and a random athlete."""
+    """A power law with task, limb, sex, body mass and impact speed, and a random athlete."""
 
     name: str = "log_log_covariates"
 

@@ -19,7 +19,7 @@ class Inputs:
     ----------
     peak : (n,) peak waist acceleration, g
     waist : (n, k) every waist metric that the landings have, in the units of the dictionary
-    context : (n, c) task, limb, sex, body mass, box height; coded alike for all landings
+    context : (n, c) task, limb, sex, body mass, impact speed; coded alike for all landings
     athlete : (n,) labels
     situation : (n,) labels; a model is never asked about one that it was not trained on
     waist_names, context_names : names of the columns

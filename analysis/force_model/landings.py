@@ -7,17 +7,18 @@ two-leg landing: rows come from `SCOPES` only, which name the sides that a row m
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from analysis.force_model.impact_speed import log_impact_speed
 from analysis.force_model.inputs import Array, Inputs
 from shared.metric_dictionary import metrics as metric_dictionary
 
-FORCE, PEAK = "peak_vgrf", "peak_waist_acceleration"
+FORCE, PEAK, FLIGHT = "peak_vgrf", "peak_waist_acceleration", "flight_time"
 KEYS = ["landing_id", "athlete_id", "site", "visit", "task", "limb", "side", "trial", "landing"]
 DERIVED_FROM_FLIGHT = "jump_height_from_flight_time"
 """A square of the flight time: the same information twice."""
@@ -95,9 +96,9 @@ def force_landings(
 ) -> pd.DataFrame:
     """Return one row per landing of a scope that has a peak waist acceleration.
 
-    Columns: `KEYS`, box_height_m, sex, mass_kg, injured_side, one per waist metric (empty where the
-    landing lacks it), clipped (the waist unit saturated), waist_valid, measured_bw (empty without a
-    plate) and plate_valid.
+    Columns: `KEYS`, box_height_m, flight_s (valid time of flight by the waist unit, empty without),
+    sex, mass_kg, injured_side, one per waist metric (empty where the landing lacks it), clipped
+    (the waist unit saturated), waist_valid, measured_bw (empty without a plate) and plate_valid.
 
     Parameters
     ----------
@@ -129,6 +130,9 @@ def force_landings(
     )
     rows = rows.merge(plate, on="landing_id", how="left", validate="one_to_one")
     rows["plate_valid"] = rows["plate_valid"].eq(True) & rows["measured_bw"].notna()
+    flights = of_scope.loc[(of_scope["metric"] == FLIGHT) & of_scope["valid"]]
+    flights = flights[["landing_id", "value"]].rename(columns={"value": "flight_s"})
+    rows = rows.merge(flights, on="landing_id", how="left", validate="one_to_one")
     people = athletes[["athlete_id", "sex", "mass_kg", "injured_side"]]
     rows = rows.merge(people, on="athlete_id", how="inner", validate="many_to_one")
     boxes = landings[["landing_id", "box_height_m"]]
@@ -141,23 +145,24 @@ def columns_of_waist(rows: pd.DataFrame) -> list[str]:
     return [name for name in rows.columns if name in metric_dictionary()]
 
 
-TYPICAL_MASS_KG, TYPICAL_BOX_M = 70.0, 0.3
-"""Where the logarithms of body mass and box height are centred; moves the intercept only."""
+TYPICAL_MASS_KG = 70.0
+"""Where the logarithm of body mass is centred; moves the intercept only."""
 
 
-def context_columns(rows: pd.DataFrame) -> dict[str, Array]:
-    """Return task and landing, limb, sex, log body mass and log box height as columns.
+def context_columns(rows: pd.DataFrame, levels: Sequence[str]) -> dict[str, Array]:
+    """Return task and landing, limb, sex, log body mass and log impact speed as columns.
 
-    A landing without a box has the typical height; its task has a column of its own.
+    Parameters
+    ----------
+    levels : situations that have a column, the first as reference; the same for all rows that one
+        model sees. A landing in no situation among them is coded as the first
     """
     situation = situations(rows)
-    levels = sorted({str(level) for level in situation})
     columns = {level: (situation == level).astype(float) for level in levels[1:]}
     columns["involved"] = (rows["limb"] == "involved").to_numpy(dtype=float)
     columns["male"] = (rows["sex"] == "male").to_numpy(dtype=float)
     columns["log_mass"] = np.log(rows["mass_kg"].to_numpy(dtype=float) / TYPICAL_MASS_KG)
-    box = rows["box_height_m"].fillna(TYPICAL_BOX_M).to_numpy(dtype=float)
-    columns["log_box_height"] = np.log(box / TYPICAL_BOX_M)
+    columns["log_impact_speed"] = log_impact_speed(rows)
     return columns
 
 
@@ -167,10 +172,13 @@ def situations(rows: pd.DataFrame) -> Array:
     return words.to_numpy(dtype=object).astype(str)
 
 
-def inputs_of(rows: pd.DataFrame) -> Inputs:
-    """Return what the models see of rows of `force_landings` that have every waist metric."""
+def inputs_of(rows: pd.DataFrame, levels: Sequence[str]) -> Inputs:
+    """Return what the models see of rows of `force_landings` that have every waist metric.
+
+    `levels` are the situations of all landings that train or are estimated: see `context_columns`.
+    """
     names = columns_of_waist(rows)
-    context = context_columns(rows)
+    context = context_columns(rows, levels)
     return Inputs(
         peak=rows[PEAK].to_numpy(dtype=float),
         waist=rows[names].to_numpy(dtype=float),

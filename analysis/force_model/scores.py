@@ -20,7 +20,8 @@ class Scores:
     rmse : root mean square of E - M, BW
     bias : mean of E - M, BW
     mape : mean of |E - M| / M, percent
-    r_squared : 1 - sum (E - M)^2 / sum (M - mean M)^2; below 0, the mean would do better
+    r_squared : 1 - sum (E - M)^2 / sum (M - mean M)^2; below 0, the mean would do better. Its
+        interval is that of the logarithm of the unexplained share, its error by the delta method
     calibration_slope : slope of M on E; below 1, estimates are too far apart
     """
 
@@ -50,8 +51,18 @@ def _mean(moments: Moments) -> Array:
     return moments.mean_first
 
 
-def _r_squared(moments: Moments) -> Array:
-    return 1.0 - _mean_square(moments) / moments.variance_second
+def _log_unexplained(moments: Moments) -> Array:
+    # Estimates without any error have a logarithm too: that of the smallest number.
+    share = _mean_square(moments) / moments.variance_second
+    return np.log(np.maximum(share, np.finfo(float).tiny))
+
+
+def _r_squared(estimated: Array, measured: Array, athlete: Array, level: float) -> Jackknife:
+    """Return the explained share; on the scale of logarithms no limit passes one."""
+    rest = jackknife(_log_unexplained, estimated, measured, athlete, level)
+    value, low, high = (-float(np.expm1(log)) for log in (rest.value, rest.high, rest.low))
+    error = (1.0 - value) * rest.standard_error
+    return Jackknife(value, error, rest.df, low, high)
 
 
 def _slope(moments: Moments) -> Array:
@@ -75,7 +86,7 @@ def scores_of(estimated: Array, measured: Array, athlete: Array, level: float = 
         rmse=jackknife(_rmse, estimated, measured, athlete, level),
         bias=jackknife(_bias, estimated, measured, athlete, level),
         mape=jackknife(_mean, percent, percent, athlete, level),
-        r_squared=jackknife(_r_squared, estimated, measured, athlete, level),
+        r_squared=_r_squared(estimated, measured, athlete, level),
         calibration_slope=jackknife(_slope, estimated, measured, athlete, level),
         landings=int(estimated.size),
         athletes=int(np.unique(athlete).size),

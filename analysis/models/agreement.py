@@ -1,7 +1,9 @@
 """Step: how well two sensors agree on the same landings, over all and by site, limb and task.
 
 A difference is always the other sensor minus the reference. Trials are nested in limbs and
-athletes (`analysis.agreement`). Outcomes play no part.
+athletes (`analysis.agreement`). A clipped value is no measurement but a lower bound: limits of
+agreement are those of the landings that no sensor clipped, and stand once more with the clipped
+values as they were read, which tells what saturation costs. Outcomes play no part.
 """
 
 from __future__ import annotations
@@ -33,6 +35,7 @@ STEP = "analysis.models.agreement:agreement_of_sensors"
 ANALYSIS = "agreement"
 
 GROUPINGS = ("site", "limb", "task")
+CLIPPED_AS_READ = "clipped_as_read"
 LEVELS = ("athlete", "limb in athlete", "visit of the limb")
 
 MINIMUM_ATHLETES = 10
@@ -92,8 +95,8 @@ def add_group(group: rows_of.Group, valid: pd.DataFrame, on_ratio_scale: bool) -
     random, level = random_terms(valid), group.level
     try:
         limits = nested_limits(other, reference, random, level)
-        slope = nested_proportional_bias(other, reference, random, level).slope
-        spread = nested_spread_slope(other, reference, random, level).slope
+        slope = nested_proportional_bias(other, reference, random, level)
+        spread = nested_spread_slope(other, reference, random, level)
         line = deming_regression(reference, other, athlete, ERROR_RATIO, level)
         concordance = repeated_concordance(reference, other, athlete, level)
         if on_ratio_scale:
@@ -102,8 +105,8 @@ def add_group(group: rows_of.Group, valid: pd.DataFrame, on_ratio_scale: bool) -
     except (ModelRefusedError, ValueError) as error:
         group.not_run(str(error))
         return
-    rows_of.add_limits(group, limits, other - reference)
-    rows_of.add_slope(group, "proportional_bias", slope)
+    rows_of.add_limits(group, limits, other - reference, athlete)
+    rows_of.add_proportional_bias(group, slope)
     rows_of.add_slope(group, "spread_slope", spread)
     rows_of.add_line(group, line)
     rows_of.add_concordance(group, concordance)
@@ -122,8 +125,11 @@ def pair_numbers(pair: SensorPair, level: float) -> Estimates:
         outcome=f"{pair.other} minus {pair.reference}",
         model="linear mixed model of paired trials",
     )
-    for term, rows in groups(pair.rows, GROUPINGS):
+    measured = pair.rows.assign(valid=pair.rows["valid"] & ~pair.rows["clipped"])
+    for term, rows in groups(measured, GROUPINGS):
         fields = group_fields(term, rows, pair.metric.unit)
+        if rows["clipped"].any():
+            fields["censoring"] = "pairs with a clipped value left out"
         group = rows_of.Group(numbers, pair.subject, term, level, fields)
         if reason := refusal(fields):
             group.not_run(reason)
@@ -131,7 +137,24 @@ def pair_numbers(pair: SensorPair, level: float) -> Estimates:
                 break  # its parts are smaller still
             continue
         add_group(group, rows.loc[rows["valid"]], pair.on_ratio_scale)
+    _add_clipped(numbers, pair, level)
     return numbers
+
+
+def _add_clipped(numbers: Estimates, pair: SensorPair, level: float) -> None:
+    """Add how many pairs hold a clipped value, and the agreement with these as they were read."""
+    valid = pair.rows.loc[pair.rows["valid"]]
+    clipped = int(valid["clipped"].sum())
+    if clipped == 0:
+        return
+    numbers.add(pair.subject, "clipped", "landings", float(clipped), unit="landings")
+    fields = group_fields((CLIPPED_AS_READ,), pair.rows, pair.metric.unit)
+    fields["censoring"] = "none: clipped values count as read"
+    group = rows_of.Group(numbers, pair.subject, (CLIPPED_AS_READ,), level, fields)
+    if reason := refusal(fields):
+        group.not_run(reason)
+        return
+    add_group(group, valid, pair.on_ratio_scale)
 
 
 def agreement_of_sensors(*, metrics: Path, estimates: Path, plan: dict[str, Any]) -> None:

@@ -9,12 +9,24 @@ from typing import Unpack
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.agreement import DemingLine, Jackknife, NestedLimits, PercentError
+from analysis.agreement import (
+    DemingLine,
+    Jackknife,
+    NestedLimits,
+    NestedSlope,
+    Observed,
+    PercentError,
+    observed_percentile,
+    observed_share,
+)
 from analysis.estimates import EstimateFields, Estimates, joined
 from analysis.mixed import ContrastT
 from analysis.models.contrast_rows import difference_fields
 
 LIMIT_INTERVAL = "variance estimates recovered"
+SPREAD_INTERVAL = "chi-squared, Satterthwaite df"
+SHARE_INTERVAL = "exact, effective number of trials"
+PERCENTILE_INTERVAL = "interval of the share, read back"
 
 
 @dataclass(frozen=True)
@@ -64,7 +76,14 @@ def random_part(found: NestedLimits) -> str:
     return words
 
 
-def add_limits(group: Group, found: NestedLimits, differences: ArrayLike) -> None:
+def observed(found: Observed, level: float, kind: str) -> EstimateFields:
+    """Return the columns of a share or a percentile of what was seen."""
+    return {"ci_low": found.low, "ci_high": found.high, "ci_level": level, "ci_type": kind}
+
+
+def add_limits(
+    group: Group, found: NestedLimits, differences: ArrayLike, athlete: ArrayLike
+) -> None:
     """Add bias, standard deviation of a single difference, limits, and what was seen of them.
 
     One in twenty is expected outside the limits. The percentiles need no normal distribution (Bland
@@ -78,21 +97,31 @@ def add_limits(group: Group, found: NestedLimits, differences: ArrayLike) -> Non
     }
     bias: EstimateFields = {**shared, **tested(found.bias)}
     group.add("bias", found.bias.estimate, **bias)
-    spread: EstimateFields = {**shared, "df": found.deviation_df, "df_method": "Satterthwaite"}
+    shared["ci_level"] = group.level
+    low, high = found.deviation_interval
+    spread: EstimateFields = {**shared, "ci_low": low, "ci_high": high, "ci_type": SPREAD_INTERVAL}
+    spread |= {"df": found.deviation_df, "df_method": "Satterthwaite"}
     group.add("standard_deviation", found.deviation, **spread)
-    shared |= {"ci_level": group.level, "ci_type": LIMIT_INTERVAL}
     for quantity, value, (low, high) in (
         ("lower_limit", found.low, found.low_interval),
         ("upper_limit", found.high, found.high_interval),
     ):
         limit: EstimateFields = {**shared, "ci_low": low, "ci_high": high}
+        limit["ci_type"] = LIMIT_INTERVAL
         group.add(quantity, value, **limit)
-    single = np.asarray(differences, dtype=float)
-    outside = float(np.mean((single < found.low) | (single > found.high)))
-    group.add("share_outside_limits", outside, unit="share")
-    below, above = np.percentile(single, [2.5, 97.5])
-    group.add("percentile_2_5", float(below))
-    group.add("percentile_97_5", float(above))
+    _add_seen(group, found, np.asarray(differences, dtype=float), athlete)
+
+
+def _add_seen(
+    group: Group, found: NestedLimits, differences: np.ndarray, athlete: ArrayLike
+) -> None:
+    beyond = (differences < found.low) | (differences > found.high)
+    outside = observed_share(beyond, athlete, group.level)
+    columns = observed(outside, group.level, SHARE_INTERVAL)
+    group.add("share_outside_limits", outside.value, **{**columns, "unit": "share"})
+    for quantity, percent in (("percentile_2_5", 2.5), ("percentile_97_5", 97.5)):
+        seen = observed_percentile(differences, percent, athlete, group.level)
+        group.add(quantity, seen.value, **observed(seen, group.level, PERCENTILE_INTERVAL))
 
 
 def add_ratio_limits(group: Group, found: NestedLimits) -> None:
@@ -115,10 +144,18 @@ def add_ratio_limits(group: Group, found: NestedLimits) -> None:
         )
 
 
-def add_slope(group: Group, quantity: str, found: ContrastT) -> None:
+def add_slope(group: Group, quantity: str, found: NestedSlope) -> None:
     """Add a slope on the mean of the two sensors."""
-    columns: EstimateFields = {**tested(found), "unit": "per unit of the mean"}
-    group.add(quantity, found.estimate, **columns)
+    columns: EstimateFields = {**tested(found.slope), "unit": "per unit of the mean"}
+    group.add(quantity, found.slope.estimate, **columns)
+
+
+def add_proportional_bias(group: Group, found: NestedSlope) -> None:
+    """Add the slope of the difference on the mean, and a point through which its line passes."""
+    add_slope(group, "proportional_bias", found)
+    group.add("proportional_bias_centre", found.centre, note="mean of all means of the sensors")
+    columns: EstimateFields = {**tested(found.at_centre), "note": "bias where the mean is central"}
+    group.add("proportional_bias_at_centre", found.at_centre.estimate, **columns)
 
 
 def add_line(group: Group, line: DemingLine) -> None:
@@ -148,4 +185,6 @@ def add_percent_error(group: Group, errors: PercentError) -> None:
     ):
         columns: EstimateFields = {**jackknifed(found, group.level), "unit": "%"}
         group.add(quantity, found.value, **columns)
-    group.add("percent_error_percentile_95", errors.percentile_95, unit="%")
+    largest = errors.percentile_95
+    seen: EstimateFields = {**observed(largest, group.level, PERCENTILE_INTERVAL), "unit": "%"}
+    group.add("percent_error_percentile_95", largest.value, **seen)

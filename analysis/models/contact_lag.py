@@ -56,7 +56,8 @@ def lag_numbers(rows: pd.DataFrame, level: float) -> Estimates:
         valid = part.loc[part["valid"]]
         try:
             lag, nothing = valid["value"], np.zeros(len(valid))
-            add_limits(group, nested_limits(lag, nothing, random_terms(valid), level), lag)
+            limits = nested_limits(lag, nothing, random_terms(valid), level)
+            add_limits(group, limits, lag, valid["athlete_id"])
         except (ModelRefusedError, ValueError) as error:
             group.not_run(str(error))
     return numbers

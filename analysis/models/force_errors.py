@@ -42,8 +42,23 @@ def _contrast(errors: Array, rows: pd.DataFrame, level: float) -> ContrastT:
     return satterthwaite_t(fit, chosen, level)[0]
 
 
-def _squared_correlation(moments: Moments) -> Array:
-    return moments.covariance**2 / (moments.variance_first * moments.variance_second)
+_NEARLY_ONE = 1.0 - 1e-12
+
+
+def _fisher(moments: Moments) -> Array:
+    spread = np.sqrt(moments.variance_first * moments.variance_second)
+    # A correlation of one, by estimates without error, has no finite z.
+    return np.arctanh(np.clip(moments.covariance / spread, -_NEARLY_ONE, _NEARLY_ONE))
+
+
+def _squared_correlation(first: Array, second: Array, athlete: Array, level: float) -> Jackknife:
+    """Return r squared with the interval of r on Fisher's z scale, so that it stays in 0 to 1."""
+    z = jackknife(_fisher, first, second, athlete, level)
+    value, low, high = (float(np.tanh(at)) ** 2 for at in (z.value, z.low, z.high))
+    crosses = z.low < 0.0 < z.high
+    error = 2.0 * float(np.sqrt(value)) * (1.0 - value) * z.standard_error
+    smallest = 0.0 if crosses else min(low, high)
+    return Jackknife(value, error, z.df, smallest, max(low, high))
 
 
 def limb_errors(rows: pd.DataFrame, estimated: Array, measured: Array, level: float) -> LimbErrors:
@@ -75,7 +90,7 @@ def limb_errors(rows: pd.DataFrame, estimated: Array, measured: Array, level: fl
     return LimbErrors(
         difference=_contrast(e - m, chosen, level),
         log_ratio=_contrast(np.log(e / m), chosen, level),
-        symmetry_r_squared=jackknife(_squared_correlation, *ratios, athletes, level),
+        symmetry_r_squared=_squared_correlation(*ratios, athletes, level),
         athletes=int(chosen["athlete_id"].nunique()),
         landings=len(chosen),
     )

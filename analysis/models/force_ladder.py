@@ -14,7 +14,7 @@ from analysis.force_model.folds import athlete_folds, group_folds
 from analysis.force_model.held_out import held_out
 from analysis.force_model.inputs import Array, Inputs
 from analysis.force_model.ladder import ladder_of
-from analysis.force_model.landings import Scope, columns_of_waist, inputs_of
+from analysis.force_model.landings import Scope, columns_of_waist, inputs_of, situations
 from analysis.force_model.model import ForceModel
 from analysis.force_model.scores import Scores, scores_of
 from analysis.mixed import ModelRefusedError
@@ -55,12 +55,14 @@ class Ladder:
     Attributes
     ----------
     rows : the landings with force and all waist metrics, clipped ones included
+    levels : situations that have a column of their own, the first as reference
     usable : (n,) whether a landing may train; never where the waist unit was saturated
     dropped : landings with force that lack a waist metric or are not valid
     """
 
     scope: Scope
     rows: pd.DataFrame
+    levels: list[str]
     inputs: Inputs
     force: Array
     usable: Array
@@ -111,7 +113,8 @@ def climb(scope: Scope, rows: pd.DataFrame, settings: Mapping[str, Any], level: 
     usable = (chosen["waist_valid"] & ~chosen["clipped"]).to_numpy(dtype=bool)
     if not usable.any():
         raise ModelRefusedError("no landing has a valid force and a valid waist acceleration")
-    inputs, force = inputs_of(chosen), chosen["measured_bw"].to_numpy(dtype=float)
+    levels = sorted({str(level) for level in situations(chosen)})
+    inputs, force = inputs_of(chosen, levels), chosen["measured_bw"].to_numpy(dtype=float)
     models = ladder_of(settings)
     folds = {ATHLETES: athlete_folds(inputs.athlete, settings["folds"], settings["seed"])}
     if len(set(chosen.loc[usable, "site"])) > 1:
@@ -125,6 +128,7 @@ def climb(scope: Scope, rows: pd.DataFrame, settings: Mapping[str, Any], level: 
     return Ladder(
         scope=scope,
         rows=chosen,
+        levels=levels,
         inputs=inputs,
         force=force,
         usable=usable,

@@ -8,15 +8,22 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from analysis.agreement import nested_limits
+from analysis.agreement import nested_limits, observed_share
 from analysis.estimates import EstimateFields, Estimates
 from analysis.force_model.inputs import Array
 from analysis.force_model.scores import rise_of_rmse, scores_of
 from analysis.mixed import ModelRefusedError
 from analysis.models.agreement import random_terms
-from analysis.models.agreement_rows import LIMIT_INTERVAL, jackknifed, random_part, tested
+from analysis.models.agreement_rows import (
+    LIMIT_INTERVAL,
+    SHARE_INTERVAL,
+    jackknifed,
+    observed,
+    random_part,
+    tested,
+)
 from analysis.models.force_errors import limb_errors
-from analysis.models.force_ladder import ATHLETES, SITES, Ladder, Validation
+from analysis.models.force_ladder import SITES, Ladder, Validation
 
 ANALYSIS = "force_model"
 UNITS = {
@@ -184,21 +191,25 @@ def _add_limb_errors(numbers: Estimates, ladder: Ladder, level: float) -> None:
     numbers.add(subject, term, "symmetry_r_squared", found.symmetry_r_squared.value, **symmetry)
 
 
-def _add_coverage(numbers: Estimates, ladder: Ladder, forces: pd.DataFrame) -> None:
+def _add_coverage(numbers: Estimates, ladder: Ladder, forces: pd.DataFrame, level: float) -> None:
     """Add how often the measured force lies within 1.96 standard errors of the estimate."""
     rows = ladder.rows.loc[ladder.usable, ["landing_id", "athlete_id", "measured_bw"]]
     both = rows.merge(forces.drop(columns="athlete_id"), on="landing_id", validate="one_to_one")
     distance = (both["measured_bw"] - both["vgrf_estimated_bw"]) / both["vgrf_estimated_se_bw"]
-    numbers.add(
-        ladder.scope.name,
-        "prediction_interval",
-        "coverage",
-        float((distance.abs() <= 1.96).mean()),
-        unit="share",
-        model=ladder.kept.name,
-        note="measured forces within 1.96 standard errors of the held-out estimate",
+    fields: EstimateFields = {
         **_counts(both),
-    )
+        "unit": "share",
+        "model": ladder.kept.name,
+        "note": "measured forces within 1.96 standard errors of the held-out estimate",
+    }
+    term = "prediction_interval"
+    try:
+        within = observed_share(distance.abs() <= 1.96, both["athlete_id"], level)
+    except ValueError as error:
+        numbers.not_run((ladder.scope.name, term), str(error), **fields)
+        return
+    fields |= observed(within, level, SHARE_INTERVAL)
+    numbers.add(ladder.scope.name, term, "coverage", within.value, **fields)
 
 
 def force_numbers(ladder: Ladder, forces: pd.DataFrame, level: float) -> Estimates:
@@ -218,8 +229,9 @@ def force_numbers(ladder: Ladder, forces: pd.DataFrame, level: float) -> Estimat
         note="the simplest model within one standard error of the best, with athletes and with "
         "sites left out; of two different answers the simpler",
     )
-    first = ladder.validations[0]
-    numbers.add(subject, ATHLETES, "folds", float(np.unique(first.folds).size), unit="")
+    for validation in ladder.validations:
+        folds = float(np.unique(validation.folds).size)
+        numbers.add(subject, validation.name, "folds", folds, unit="")
     numbers.add(subject, "landings", CLIPPED, float(ladder.rows["clipped"].sum()), unit="")
     numbers.add(
         subject,
@@ -245,5 +257,5 @@ def force_numbers(ladder: Ladder, forces: pd.DataFrame, level: float) -> Estimat
         reason = "landings with plate and waist unit come from one site only"
         numbers.not_run((subject, SITES), reason)
     _add_limb_errors(numbers, ladder, level)
-    _add_coverage(numbers, ladder, forces)
+    _add_coverage(numbers, ladder, forces, level)
     return numbers

@@ -38,7 +38,7 @@ def estimated_forces(
     known = np.isin(situations(rows), np.unique(ladder.inputs.situation[ladder.usable]))
     chosen = rows.loc[estimable(rows) & known].reset_index(drop=True)
     refuse_per_limb(chosen, tasks)
-    inputs, folds = inputs_of(chosen), _folds_of(chosen, ladder)
+    inputs, folds = inputs_of(chosen, ladder.levels), _folds_of(chosen, ladder)
     found, errors = np.empty(len(chosen)), np.empty(len(chosen))
     ids = np.empty(len(chosen), dtype=object)
     own = ladder.validations[0].folds

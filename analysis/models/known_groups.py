@@ -166,8 +166,10 @@ def one_metric(
         note=f"random athlete: {slope}; expected to be {entry['expected']}",
     )
     for task, term in ((groups["first"], "first"), (groups["second"], "second")):
-        mean = float(rows.loc[rows["task"] == task, "value"].mean())
-        shown.add(subject, term, "mean", mean, unit=unit, task=task)
+        of_task = rows.loc[rows["task"] == task]
+        shown.add(subject, term, "mean", float(of_task["value"].mean()), unit=unit, task=task)
+        clipped = float((of_task["censoring"] == "right").mean())
+        shown.add(subject, term, "clipped_share", clipped, unit="share", task=task)
     return shown
 
 

@@ -69,6 +69,15 @@ def deviations(fit: MixedFit, rows: pd.DataFrame, samples: int, seed: int) -> De
     return Deviations(athlete, visit, fit.sigma, drawn.deviations)
 
 
+def _add_clipped(numbers: Estimates, subject: tuple[str, ...], rows: pd.DataFrame) -> None:
+    """Add how many values a saturated sensor cut off; they count as they were read.
+
+    Left out, they would take the highest values of those who land hardest with them.
+    """
+    clipped = float((rows["censoring"] == "right").sum())
+    numbers.add(subject, "clipped", "count", clipped, unit="values", note="they count as read")
+
+
 def _add_site(
     numbers: Estimates, subject: tuple[str, ...], fit: MixedFit, unit: str, level: float
 ) -> None:
@@ -155,6 +164,7 @@ def one_group(
     unit = LOG_SCALE if on_log_scale else str(known["unit"].iloc[0])
     level = float(plan["confidence_level"])
     drawn = plan["mixed"]["reliability_trials"]
+    _add_clipped(shown, subject, known)
     add_reliability(shown, subject, found, Presented(trials, drawn, unit, level))
     _add_site(shown, subject, fit, unit, level)
     _add_repeats(shown, subject, on_scale(known, on_log_scale), clearance_visit, unit, level)

@@ -27,7 +27,8 @@ class SensorPair:
     Attributes
     ----------
     metric, reference, other : what was measured, by which sensors
-    rows : one per landing; `IDENTITY`, `reference` and `other` (values), `valid` (of both)
+    rows : one per landing; `IDENTITY`, `reference` and `other` (values), `valid` (of both) and
+        `clipped` (at least one sensor was saturated: its value is a lower bound)
     """
 
     metric: Metric
@@ -63,8 +64,9 @@ def sensor_pairs(values: pd.DataFrame) -> Iterator[SensorPair]:
 
 
 def _joined(values: pd.DataFrame, reference: str, other: str) -> pd.DataFrame:
-    better = values.loc[values["sensor"] == reference, [*IDENTITY, "value", "valid"]]
-    worn = values.loc[values["sensor"] == other, ["landing_id", "value", "valid"]]
+    judged = ["value", "valid", "censoring"]
+    better = values.loc[values["sensor"] == reference, [*IDENTITY, *judged]]
+    worn = values.loc[values["sensor"] == other, ["landing_id", *judged]]
     both = better.rename(columns={"value": "reference"}).merge(
         worn.rename(columns={"value": "other"}),
         on="landing_id",
@@ -72,5 +74,6 @@ def _joined(values: pd.DataFrame, reference: str, other: str) -> pd.DataFrame:
         validate="one_to_one",
     )
     both["valid"] = both["valid"] & both["valid_other"]
-    columns = [*IDENTITY, "reference", "other", "valid"]
+    both["clipped"] = (both["censoring"] == "right") | (both["censoring_other"] == "right")
+    columns = [*IDENTITY, "reference", "other", "valid", "clipped"]
     return both[columns].sort_values("landing_id", kind="stable", ignore_index=True)

@@ -10,6 +10,7 @@ import pandas as pd
 
 from analysis.estimates import rows_of
 from analysis.labels import metric_label, sentence_case, unit_shown, words
+from analysis.models.agreement import CLIPPED_AS_READ
 from analysis.report.ledger import Ledger
 from analysis.report.numerals import style_with_precision_of
 from shared.metric_dictionary import metrics
@@ -17,7 +18,8 @@ from shared.metric_dictionary import metrics
 ANALYSIS = "agreement"
 _FIRST = "bias"
 _LIMB_ORDER = ("involved", "uninvolved", "both")
-_GROUPINGS = ("all", "site", "limb", "task")
+_GROUPINGS = ("all", CLIPPED_AS_READ, "site", "limb", "task")
+_WHOLE = {"all": "All landings", CLIPPED_AS_READ: "With clipped values as read"}
 
 
 @dataclass(frozen=True)
@@ -48,8 +50,8 @@ class AgreedGroup:
 
     def label(self, study: Mapping[str, Any]) -> str:
         """Return the group of landings in words."""
-        if self.grouping == "all":
-            return "All landings"
+        if self.grouping in _WHOLE:
+            return _WHOLE[self.grouping]
         names = {"site": study["sites"], "task": study["tasks"]}.get(self.grouping, {})
         return sentence_case(names[self.level]["label"] if names else words(self.level))
 
@@ -64,6 +66,7 @@ def agreed_groups(estimates: pd.DataFrame, study: Mapping[str, Any]) -> list[Agr
     catalogue = list(metrics())
     levels = {
         "all": ["all"],
+        CLIPPED_AS_READ: ["all"],
         "site": list(study["sites"]),
         "limb": list(_LIMB_ORDER),
         "task": list(study["tasks"]),

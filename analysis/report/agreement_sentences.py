@@ -8,8 +8,9 @@ from markupsafe import Markup
 
 from analysis.estimates import number_id
 from analysis.labels import metric_label, sentence_case, unit_shown, words
+from analysis.models.agreement import CLIPPED_AS_READ
 from analysis.models.contact_lag import ANALYSIS as CONTACT_LAG
-from analysis.report.agreement_groups import AgreedGroup, agreed_groups
+from analysis.report.agreement_groups import ANALYSIS, AgreedGroup, agreed_groups, spread_grows
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, Number, phrase
 
@@ -53,8 +54,76 @@ def _bias(group: AgreedGroup, ledger: Ledger) -> Markup:
         unit_shown(group.unit),
         *_numbers(ledger, group.address("bias"), style)[1:],
         *limits,
-        ledger.number(group.address("concordance"), "three_decimals"),
+        ledger.number(group.address("concordance"), "correlation"),
     )
+
+
+def _better_told(group: AgreedGroup, ledger: Ledger) -> Markup | None:
+    """Say what tells more than limits of the difference where these describe it badly.
+
+    That is the ratio where differences grow with the size; else the percentiles, where the interval
+    of a limit and that of its percentile are apart.
+    """
+    if spread_grows(group, ledger):
+        return phrase(
+            "The differences spread with the size, so that the ratio of the two tells more: {} on "
+            "average, with limits {} and {}.",
+            *(
+                ledger.number(group.address(f"ratio_{quantity}"), "three_decimals")
+                for quantity in ("bias", "lower_limit", "upper_limit")
+            ),
+        )
+    for limit, percentile in (
+        ("lower_limit", "percentile_2_5"),
+        ("upper_limit", "percentile_97_5"),
+    ):
+        (low, high), (seen_low, seen_high) = (
+            [ledger.value(group.address(quantity), field) for field in _INTERVAL[1:]]
+            for quantity in (limit, percentile)
+        )
+        if low > seen_high or seen_low > high:
+            return Markup(
+                "The differences are not normally distributed: read the percentiles and the "
+                "figure, not the limits."
+            )
+    return None
+
+
+def _clipped(main: AgreedGroup, groups: Sequence[AgreedGroup], ledger: Ledger) -> Markup | None:
+    """Say how many landings a sensor clipped, and what they would do to the bias."""
+    whole = [
+        group
+        for group in groups
+        if (group.metric, group.sensors) == (main.metric, main.sensors)
+        and group.grouping == CLIPPED_AS_READ
+    ]
+    if not whole:
+        return None
+    as_read = whole[0].address("bias")
+    count = number_id(ANALYSIS, (main.metric, main.other, main.reference), "clipped", "landings")
+    style = main.style(ledger)
+    return phrase(
+        "{} more landings hold a clipped value, which is a lower bound and no measurement; with "
+        "these as they were read the bias is {} {} ({} to {}).",
+        ledger.number(count, "count"),
+        ledger.number(as_read, style),
+        unit_shown(main.unit),
+        *_numbers(ledger, as_read, style)[1:],
+    )
+
+
+_YARDSTICK = Markup(
+    "As a yardstick for a joint angle, an error of up to "
+    '<span data-exempt="citation">2</span> degrees is good and of '
+    '<span data-exempt="citation">2 to 5</span> degrees acceptable with care '
+    '(<span data-exempt="citation">McGinley et al. 2009, Gait Posture 29:360</span>, for gait; '
+    "landings are faster). It decides nothing here."
+)
+"""The only published yardstick for one of these pairs (source by memory)."""
+
+
+def _yardstick(group: AgreedGroup) -> Markup | None:
+    return _YARDSTICK if (group.unit, group.reference) == ("deg", "camera") else None
 
 
 def _limbs(main: AgreedGroup, groups: Sequence[AgreedGroup], ledger: Ledger) -> Markup | None:
@@ -70,7 +139,8 @@ def _limbs(main: AgreedGroup, groups: Sequence[AgreedGroup], ledger: Ledger) -> 
     (low, high), (other_low, other_high) = (
         [ledger.value(address, field) for field in _INTERVAL[1:]] for address in addresses
     )
-    if low <= other_high and other_low <= high:
+    # Asked this way round, an interval that is hidden or missing shows no difference.
+    if not (low > other_high or other_low > high):
         return None
     style = main.style(ledger)
     return phrase(
@@ -99,11 +169,17 @@ def _contact_lag(ledger: Ledger) -> Markup | None:
 
 
 def agreement_sentences(context: Context, ledger: Ledger) -> list[Markup]:
-    """Return a sentence per pair of sensors, one more where the limbs differ, and the lag."""
+    """Return what is to be said per pair of sensors, and the lag."""
     groups = agreed_groups(context.estimates, context.study)
     found: list[Markup | None] = []
     for main in _main_groups(context, groups):
-        parts = [_bias(main, ledger), _limbs(main, groups, ledger)]
+        parts = [
+            _bias(main, ledger),
+            _better_told(main, ledger),
+            _limbs(main, groups, ledger),
+            _clipped(main, groups, ledger),
+            _yardstick(main),
+        ]
         found.append(Markup(" ").join(part for part in parts if part is not None))
     found.append(_contact_lag(ledger))
     return [sentence for sentence in found if sentence is not None]

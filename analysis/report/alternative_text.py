@@ -105,8 +105,9 @@ def _reliability(_: Context) -> str:
 def _agreement(_: Context) -> str:
     return (
         "Scatter plots, one panel per metric and pair of sensors: the difference of the sensors on "
-        "the same landing against their mean, with lines for bias and limits of agreement and "
-        "bands for their intervals. The numbers stand in the tables of agreement."
+        "the same landing, or their ratio where differences spread with the size, against their "
+        "mean, with lines for bias and limits of agreement and bands for their intervals. Landings "
+        "with a clipped value are crosses. The numbers stand in the tables of agreement."
     )
 
 

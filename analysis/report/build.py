@@ -20,7 +20,7 @@ from analysis.report.check import check_ledger, check_page, check_reasons
 from analysis.report.context import Context
 from analysis.report.detectable import detectable_effects
 from analysis.report.direct_answer import direct_answer, reliabilities
-from analysis.report.force_sentences import force_sentences
+from analysis.report.force_sentences import force_plausibility, force_sentences
 from analysis.report.glossary import GLOSSARY
 from analysis.report.ledger import Ledger, join, read_ledgers, setting
 from analysis.report.links import AUDIT_PAGE, linked, place_address
@@ -36,6 +36,7 @@ from analysis.report.numerals import (
 )
 from analysis.report.page import render, stamps_of
 from analysis.report.prediction_sentences import prediction_sentences
+from analysis.report.reliability_sentences import reliability_sentences
 from analysis.report.sentences import not_run, study_in_brief
 from analysis.report.standing import standings
 from analysis.report.versions import software_versions
@@ -220,6 +221,8 @@ def page_content(
         "detectable": detectable_effects(context, ledger),
         "power": setting(context.power),
         "force": force_sentences(context, ledger),
+        "plausibility": force_plausibility(ledger),
+        "reliability": reliability_sentences(context, ledger),
         "prediction": prediction_sentences(context, ledger),
         "figures": figures,
         "waveforms": [item for name, item in figures.items() if name.startswith("waveforms")],

@@ -14,10 +14,10 @@ FIXED: dict[str, str] = {
     ),
     "force_model": (
         "Force was estimated from waist acceleration by a line and by a power of the peak, by a "
-        "power with covariates and a random athlete, by boosted trees and by a neural network. The "
-        "models were judged on athletes, and on sites, that were left out of their training; kept "
-        "was the simplest whose error lay within one standard error of the best. Intervals came "
-        "from leaving out one athlete at a time."
+        "power with covariates (task, limb, sex, body mass, impact speed) and a random athlete, by "
+        "boosted trees and by a neural network. The models were judged on athletes, and on sites, "
+        "that were left out of their training; kept was the simplest whose error lay within one "
+        "standard error of the best. Intervals came from leaving out one athlete at a time."
     ),
     "diagnosed": (
         "The primary models were checked by the score test of proportional hazards (Grambsch and "

@@ -133,7 +133,11 @@ def agreement(_: dict[str, Any]) -> Markup:
         "variances between athletes, limbs and visits and of trials, whose sum is that of a "
         "single difference; limits of agreement are the bias and {} standard deviations to either "
         "side. Degrees of freedom by the method of Satterthwaite; intervals of limits combine "
-        "those of bias and standard deviation.",
+        "those of bias and standard deviation. Where the size of the differences grew with the "
+        "mean of the sensors, limits of the ratio came from logarithms. Landings with a clipped "
+        "value, a lower bound, were left out and shown once more as read. Concordance, Deming's "
+        "line (equal error variances) and percent errors have intervals from leaving out one "
+        "athlete at a time.",
         setting(1.96),
     )
 

@@ -18,6 +18,7 @@ NO_BREAK_SPACE = "\u00a0"
 _SMALLEST_P = 0.001
 _LARGEST_P = 0.999
 _SIGNIFICANT = 3
+_CORRELATION = 3
 
 LARGEST_RATIO = 1000
 SMALLEST_RATIO = 0.01
@@ -111,6 +112,12 @@ def p_value(value: float) -> str:
     return decimals(value, 3 if value < 0.1 else 2)
 
 
+def correlation(value: float) -> str:
+    """Return a correlation with three decimals; what would round to one is a bound."""
+    bound = 1.0 - 10.0**-_CORRELATION
+    return f">{NO_BREAK_SPACE}{bound}" if bound < value < 1.0 else decimals(value, _CORRELATION)
+
+
 def scientific(value: float) -> str:
     """Return a small difference with two significant digits and a power of ten, as 2.1e−7."""
     if value == 0:
@@ -125,6 +132,7 @@ STYLES: dict[str, Callable[[float], str]] = {
     "ratio": ratio,
     "percent": percent,
     "p": p_value,
+    "correlation": correlation,
     "trials": trials,
     "scientific": scientific,
     "whole": lambda value: decimals(value, 0),

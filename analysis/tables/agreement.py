@@ -1,4 +1,4 @@
-"""Tables: agreement of the sensors (limits; lines and percent errors), and the lag of contact."""
+"""Tables: agreement of the sensors (limits; lines; what was seen), and the lag of contact."""
 
 from __future__ import annotations
 
@@ -18,8 +18,10 @@ from analysis.tables.journal import Cell, JournalTable, Row
 
 RowsOf = Callable[[AgreedGroup, str, Ledger], Iterator[Row]]
 
+_CELLS = ("bias", "standard_deviation", "lower_limit", "upper_limit")
 LIMITS = ("bias", "lower_limit", "upper_limit")
 NOT_DEFINED = "not defined"
+ABSENT = "no pair of sensors has enough athletes for limits of agreement"
 
 
 def _rows(context: Context, ledger: Ledger, rows_of: RowsOf) -> tuple[Row, ...]:
@@ -43,17 +45,15 @@ def _counts(ledger: Ledger, address: str) -> tuple[Cell, ...]:
 
 def _limit_rows(group: AgreedGroup, label: str, ledger: Ledger) -> Iterator[Row]:
     style = group.style(ledger)
-    cells = [interval_cell(ledger, group.address(quantity), style) for quantity in LIMITS]
-    spread = ledger.number(group.address("standard_deviation"), style)
-    outside = ledger.number(group.address("share_outside_limits"), "percent")
+    cells = [interval_cell(ledger, group.address(quantity), style) for quantity in _CELLS]
     counts = _counts(ledger, group.address("bias"))
-    yield Row((label, *counts, cells[0], spread, *cells[1:], outside))
+    yield Row((label, *counts, *cells))
     if spread_grows(group, ledger):
         ratios = [
-            interval_cell(ledger, group.address(f"ratio_{quantity}"), "ratio")
+            interval_cell(ledger, group.address(f"ratio_{quantity}"), "three_decimals")
             for quantity in LIMITS
         ]
-        yield Row((f"{label}, as ratio", *counts, ratios[0], "", *ratios[1:], ""))
+        yield Row((f"{label}, as ratio", *counts, ratios[0], "", *ratios[1:]))
 
 
 def build_limits(context: Context, ledger: Ledger) -> JournalTable:
@@ -66,10 +66,9 @@ def build_limits(context: Context, ledger: Ledger) -> JournalTable:
             "Athletes",
             "Landings",
             "Bias (interval)",
-            "SD",
+            "SD (interval)",
             "Lower limit (interval)",
             "Upper limit (interval)",
-            "Outside the limits",
         ),
         _rows(context, ledger, _limit_rows),
         notes=(
@@ -77,40 +76,36 @@ def build_limits(context: Context, ledger: Ledger) -> JournalTable:
                 "Intervals at ",
                 setting(context.confidence_level),
                 ". Mixed model of the differences: trials nested in visits, limbs and athletes; "
-                "the standard deviation (SD) is that of a single difference of a new athlete. One "
-                "in twenty landings is expected outside the limits. Where differences spread with "
-                "the size of what is measured, the ratio of the sensors follows, from logarithms; "
-                "its limits then fit better.",
+                "the standard deviation (SD) is that of a single difference of a new athlete. "
+                "Where differences spread with the size of what is measured, the ratio of the "
+                "sensors follows, from logarithms; its limits then fit better. A clipped value is "
+                "a lower bound and no measurement, so landings with one are left out; where there "
+                "are any, a row shows all landings with the clipped values as they were read.",
             ),
         ),
-        absent="no pair of sensors has enough athletes for limits of agreement",
+        absent=ABSENT,
     )
 
 
 def _line_rows(group: AgreedGroup, label: str, ledger: Ledger) -> Iterator[Row]:
-    style = group.style(ledger)
     cells: list[Cell] = [
         interval_cell(ledger, group.address(quantity), in_style)
         for quantity, in_style in (
             ("proportional_bias", "three_decimals"),
             ("spread_slope", "three_decimals"),
-            ("concordance", "three_decimals"),
+            ("concordance", "correlation"),
             ("deming_slope", "three_decimals"),
-            ("deming_intercept", style),
+            ("deming_intercept", group.style(ledger)),
         )
     ]
-    for quantity in ("mean", "root_mean_square", "percentile_95"):
-        address = group.address(f"percent_error_{quantity}")
-        held = ledger.holds(address)
-        cells.append(ledger.number(address, "one_decimal") if held else NOT_DEFINED)
     yield Row((label, *cells))
 
 
 def build_lines(context: Context, ledger: Ledger) -> JournalTable:
-    """Return slopes, concordance, Deming's line and percent errors, by group of landings."""
+    """Return slopes, concordance and Deming's line, by group of landings."""
     return JournalTable(
         "agreement_lines",
-        "Agreement of the sensors: lines, concordance and percent error",
+        "Agreement of the sensors: proportional bias, concordance and Deming's line",
         (
             "Group",
             "Slope of the difference on the mean",
@@ -118,20 +113,64 @@ def build_lines(context: Context, ledger: Ledger) -> JournalTable:
             "Concordance",
             "Deming: slope",
             "Deming: intercept",
-            "Percent error: mean",
-            "Root mean square",
-            Exempt("95th percentile of its size", "name"),
         ),
         _rows(context, ledger, _line_rows),
         notes=(
             "The slope of the difference on the mean also departs from zero where the sensors' "
             "random errors differ in size; it is a description, not proof of a wrong scale. "
             "Deming's line takes both sensors' errors as equally large, because trials of a jump "
-            "are no replicates of one value. Concordance, Deming's line and percent errors have "
-            "their intervals from leaving out one athlete at a time. Percent errors are of the "
-            "reference sensor; an angle has no natural zero and so no percent error.",
+            "are no replicates of one value. Concordance and Deming's line have their intervals "
+            "from leaving out one athlete at a time.",
         ),
-        absent="no pair of sensors has enough athletes for limits of agreement",
+        absent=ABSENT,
+    )
+
+
+def _seen_rows(group: AgreedGroup, label: str, ledger: Ledger) -> Iterator[Row]:
+    style = group.style(ledger)
+    cells: list[Cell] = [
+        interval_cell(ledger, group.address("share_outside_limits"), "percent"),
+        interval_cell(ledger, group.address("percentile_2_5"), style),
+        interval_cell(ledger, group.address("percentile_97_5"), style),
+    ]
+    for quantity in ("mean", "root_mean_square", "percentile_95"):
+        address = group.address(f"percent_error_{quantity}")
+        held = ledger.holds(address)
+        cells.append(interval_cell(ledger, address, "one_decimal") if held else NOT_DEFINED)
+    yield Row((label, *cells))
+
+
+def build_seen(context: Context, ledger: Ledger) -> JournalTable:
+    """Return what was seen of the differences, and percent errors, by group of landings."""
+    return JournalTable(
+        "agreement_seen",
+        "Agreement of the sensors: differences as they were seen, and percent error",
+        (
+            "Group",
+            "Outside the limits",
+            Exempt("Percentile 2.5", "name"),
+            Exempt("Percentile 97.5", "name"),
+            "Percent error: mean",
+            "Percent error: root mean square",
+            Exempt("Percent error: 95th percentile of its size", "name"),
+        ),
+        _rows(context, ledger, _seen_rows),
+        notes=(
+            (
+                "One in twenty landings is expected outside the limits of agreement. The "
+                "percentiles need no normal distribution; where they are far from the limits, "
+                "there is none, and the limits describe the differences badly. Percent errors are "
+                "of the reference sensor; an angle has no natural zero and so no percent error. "
+                "Intervals count athletes, not landings: mean and root mean square by leaving out "
+                "one athlete at a time; shares by the exact interval for as many independent "
+                "landings, read back for percentiles (",
+                Exempt("Korn & Graubard 1998, Surv Methodol 24:193", "citation"),
+                "; ",
+                Exempt("Woodruff 1952, J Am Stat Assoc 47:635", "citation"),
+                ").",
+            ),
+        ),
+        absent=ABSENT,
     )
 
 
@@ -147,15 +186,11 @@ def build_contact_lag(context: Context, ledger: Ledger) -> JournalTable:
     """Return the lag of contact of the waist unit behind the plate, by task and site."""
     rows = []
     for term, label in _lag_terms(context.study):
-        address = {
-            quantity: number_id(CONTACT_LAG, "", term, quantity)
-            for quantity in (*LIMITS, "standard_deviation")
-        }
+        address = {quantity: number_id(CONTACT_LAG, "", term, quantity) for quantity in _CELLS}
         if not ledger.holds(address["bias"]):
             continue
-        cells = [interval_cell(ledger, address[quantity], "one_decimal") for quantity in LIMITS]
-        spread = ledger.number(address["standard_deviation"], "one_decimal")
-        rows.append(Row((label, *_counts(ledger, address["bias"]), cells[0], spread, *cells[1:])))
+        cells = [interval_cell(ledger, where, "one_decimal") for where in address.values()]
+        rows.append(Row((label, *_counts(ledger, address["bias"]), *cells)))
     return JournalTable(
         "contact_lag",
         f"Lag of contact of the {words('waist')} behind the force plate, in milliseconds",
@@ -164,7 +199,7 @@ def build_contact_lag(context: Context, ledger: Ledger) -> JournalTable:
             "Athletes",
             "Landings",
             "Bias (interval)",
-            "SD",
+            "SD (interval)",
             "Lower limit (interval)",
             "Upper limit (interval)",
         ),

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+
 from analysis.estimates import number_id, terms_of
 from analysis.labels import sentence_case, words
 from analysis.report.context import Context
@@ -10,8 +13,10 @@ from analysis.tables.cells import interval_cell
 from analysis.tables.journal import Cell, JournalTable, Row
 
 ANALYSIS = "force_model"
-TITLE = "Force from waist acceleration: model ladder"
+TITLE = "Force from waist acceleration: errors of the model ladder"
+LIMITS_TITLE = "Force from waist acceleration: calibration and limits of agreement of the ladder"
 GROUPS_TITLE = "Force from waist acceleration: errors of the kept model by limb, visit and site"
+GROUP_LIMITS_TITLE = "Force from waist acceleration: calibration and limits of the kept model"
 SCOPES = {"single_leg": "single-leg landings", "whole_body": "two-leg landings, whole body"}
 VALIDATIONS = {"athletes_left_out": "athletes left out", "sites_left_out": "sites left out"}
 MODELS = {
@@ -23,15 +28,37 @@ MODELS = {
 }
 """Name of a model -> its words, simple to complicated."""
 
-COLUMNS = (
-    "RMSE, BW (interval)",
-    "Bias, BW (interval)",
-    "Mean error, %",
-    "R squared",
-    "Calibration slope",
-    "Limits of agreement, BW",
-    "Athletes",
-    "Landings",
+
+@dataclass(frozen=True)
+class _Part:
+    """One of the tables that show the same rows: what is in its columns, and how it is written."""
+
+    quantities: Mapping[str, tuple[str, str]]
+    counted: bool
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """Headings after the first."""
+        counts = ("Athletes", "Landings") if self.counted else ()
+        return (*counts, *(heading for heading, _ in self.quantities.values()))
+
+
+_ERRORS = _Part(
+    {
+        "rmse": ("RMSE, BW (interval)", "two_decimals"),
+        "bias": ("Bias, BW (interval)", "two_decimals"),
+        "mape": ("Mean error, % (interval)", "one_decimal"),
+        "r_squared": ("R squared (interval)", "two_decimals"),
+    },
+    counted=True,
+)
+_LIMITS = _Part(
+    {
+        "calibration_slope": ("Calibration slope (interval)", "two_decimals"),
+        "lower_limit": ("Lower limit of agreement, BW (interval)", "two_decimals"),
+        "upper_limit": ("Upper limit of agreement, BW (interval)", "two_decimals"),
+    },
+    counted=False,
 )
 _ABSENT = "no landing has a force plate and a waist unit"
 
@@ -44,31 +71,18 @@ def model_kept(context: Context, scope: str) -> str:
     return str(found.iloc[0]) if len(found) else ""
 
 
-def _scores(ledger: Ledger, scope: str, term: tuple[str, ...]) -> tuple[Cell, ...]:
-    """Return the cells of one model or group; a dash of words where it was not judged."""
-    address = {
-        quantity: number_id(ANALYSIS, scope, term, quantity)
-        for quantity in (
-            *("rmse", "bias", "mape", "r_squared", "calibration_slope"),
-            *("lower_limit", "upper_limit"),
-        )
-    }
-    if not ledger.holds(address["rmse"]):
-        return tuple("not run" for _ in COLUMNS)
-    rmse = address["rmse"]
+def _scores(ledger: Ledger, scope: str, term: tuple[str, ...], part: _Part) -> tuple[Cell, ...]:
+    """Return the cells of one model or group; words where it was not judged."""
+    rmse = number_id(ANALYSIS, scope, term, "rmse")
+    if not ledger.holds(rmse):
+        return tuple("not run" for _ in part.columns)
+    counted = ("n_athletes", "n_trials") if part.counted else ()
     return (
-        interval_cell(ledger, rmse, "two_decimals"),
-        interval_cell(ledger, address["bias"], "two_decimals"),
-        ledger.number(address["mape"], "one_decimal"),
-        ledger.number(address["r_squared"], "two_decimals"),
-        ledger.number(address["calibration_slope"], "two_decimals"),
-        (
-            ledger.number(address["lower_limit"], "two_decimals"),
-            " to ",
-            ledger.number(address["upper_limit"], "two_decimals"),
+        *(ledger.number(rmse, "count", field=field) for field in counted),
+        *(
+            interval_cell(ledger, number_id(ANALYSIS, scope, term, quantity), style)
+            for quantity, (_, style) in part.quantities.items()
         ),
-        ledger.number(rmse, "count", field="n_athletes"),
-        ledger.number(rmse, "count", field="n_trials"),
     )
 
 
@@ -81,8 +95,8 @@ def _judged(context: Context, scope: str, validation: str) -> bool:
     return any(term[0] == validation for term in terms)
 
 
-def build(context: Context, ledger: Ledger) -> JournalTable:
-    """Return the ladder: every model, with athletes and with sites left out."""
+def _ladder_rows(context: Context, ledger: Ledger, part: _Part) -> tuple[Row, ...]:
+    """Return every model, with athletes and with sites left out."""
     rows: list[Row] = []
     for scope in SCOPES:
         kept = model_kept(context, scope)
@@ -92,23 +106,50 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
             rows.append(_heading(scope, validation))
             for name in context.plan["force_model"]["models"]:
                 label = sentence_case(MODELS[name]) + (", kept" if name == kept else "")
-                rows.append(Row((label, *_scores(ledger, scope, (validation, name)))))
+                rows.append(Row((label, *_scores(ledger, scope, (validation, name), part))))
+    return tuple(rows)
+
+
+def build(context: Context, ledger: Ledger) -> JournalTable:
+    """Return the errors of every model of the ladder."""
     return JournalTable(
         "force_model",
         TITLE,
-        ("Model", *COLUMNS),
-        tuple(rows),
+        ("Model", *_ERRORS.columns),
+        _ladder_rows(context, ledger, _ERRORS),
         notes=(
             (
                 "Error: estimated minus measured. RMSE: root mean square error; mean error: mean "
-                "of the absolute error in percent of the measured force; calibration slope: of "
-                "measured on estimated force, one is best. Intervals at ",
+                "of the absolute error in percent of the measured force; R squared: share of the "
+                "variation that is explained, below zero where the mean force would do better. "
+                "Covariates: task, limb, sex, body mass and impact speed (of the fall from the "
+                "box, or by the waist unit's time of flight). Intervals at ",
                 setting(context.confidence_level),
-                " from leaving out one athlete at a time; limits of agreement hold for a single "
-                "landing of a new athlete. Kept: the simplest model whose error is within one "
-                "standard error of the best, with athletes and with sites left out; of two "
-                "different answers the simpler. Landings whose waist peak was clipped are left "
+                " from leaving out one athlete at a time. Kept: the simplest model whose error is "
+                "within one standard error of the best, with athletes and with sites left out; of "
+                "two different answers the simpler. Landings whose waist peak was clipped are left "
                 "out of training and of these rows.",
+            ),
+        ),
+        absent=_ABSENT,
+    )
+
+
+def build_limits(context: Context, ledger: Ledger) -> JournalTable:
+    """Return calibration and limits of agreement of every model of the ladder."""
+    return JournalTable(
+        "force_model_limits",
+        LIMITS_TITLE,
+        ("Model", *_LIMITS.columns),
+        _ladder_rows(context, ledger, _LIMITS),
+        notes=(
+            (
+                "Calibration slope: of measured on estimated force, one is best; interval from "
+                "leaving out one athlete at a time. Limits of agreement hold for a single landing "
+                "of a new athlete (mixed model of the errors, trials nested in visits, limbs and "
+                "athletes). Intervals at ",
+                setting(context.confidence_level),
+                ".",
             ),
         ),
         absent=_ABSENT,
@@ -133,8 +174,8 @@ def _groups(context: Context, scope: str, validation: str, kept: str) -> list[tu
     return sorted(pairs, key=lambda pair: (order[pair[0]], pair))
 
 
-def build_groups(context: Context, ledger: Ledger) -> JournalTable:
-    """Return the errors of the kept model by group, clipped landings last."""
+def _group_rows(context: Context, ledger: Ledger, part: _Part) -> tuple[Row, ...]:
+    """Return the kept model by group, clipped landings last."""
     rows: list[Row] = []
     for scope in SCOPES:
         kept = model_kept(context, scope)
@@ -146,18 +187,35 @@ def build_groups(context: Context, ledger: Ledger) -> JournalTable:
             for grouping, level in groups:
                 label = sentence_case(_group_label(context, grouping, level))
                 term = (validation, kept, grouping, level)
-                rows.append(Row((Exempt(label, "name"), *_scores(ledger, scope, term))))
+                rows.append(Row((Exempt(label, "name"), *_scores(ledger, scope, term, part))))
             clipped = validation, kept, "clipped"
             if ledger.holds(number_id(ANALYSIS, scope, clipped, "rmse")):
-                rows.append(Row(("Waist peak clipped", *_scores(ledger, scope, clipped))))
+                rows.append(Row(("Waist peak clipped", *_scores(ledger, scope, clipped, part))))
+    return tuple(rows)
+
+
+def build_groups(context: Context, ledger: Ledger) -> JournalTable:
+    """Return the errors of the kept model by group."""
     return JournalTable(
         "force_model_groups",
         GROUPS_TITLE,
-        ("Landings", *COLUMNS),
-        tuple(rows),
+        ("Landings", *_ERRORS.columns),
+        _group_rows(context, ledger, _ERRORS),
         notes=(
             "Columns as in the table of the model ladder. Waist peak clipped: the waist unit was "
             "saturated, so that its peak is too small; these landings never train a model.",
         ),
+        absent=_ABSENT,
+    )
+
+
+def build_group_limits(context: Context, ledger: Ledger) -> JournalTable:
+    """Return calibration and limits of agreement of the kept model by group."""
+    return JournalTable(
+        "force_model_group_limits",
+        GROUP_LIMITS_TITLE,
+        ("Landings", *_LIMITS.columns),
+        _group_rows(context, ledger, _LIMITS),
+        notes=("Columns as in the table of calibration and limits of the model ladder.",),
         absent=_ABSENT,
     )

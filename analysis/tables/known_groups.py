@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 from analysis.estimates import number_id, subjects_of
 from analysis.labels import metric_label, sentence_case, unit_shown, words
 from analysis.models.known_groups import ANALYSIS
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, setting
 from analysis.tables.cells import interval_cell
-from analysis.tables.journal import JournalTable, Row
+from analysis.tables.journal import Cell, JournalTable, Row
 
 TITLE = "Soft against stiff instructed landings: metrics that must differ"
 _PAIR = "first_against_second"
@@ -20,22 +22,37 @@ def _row(ledger: Ledger, subject: tuple[str, ...], expected: str, unit: str) -> 
     is_ratio = ledger.holds(ratio)
     address = ratio if is_ratio else number_id(ANALYSIS, subject, _PAIR, "mean_difference")
     label = f"{sentence_case(metric_label(metric))}, {words(sensor)} ({unit_shown(unit)})"
-    means = [
-        ledger.number(number_id(ANALYSIS, subject, term, "mean"), "measure")
-        for term in ("first", "second")
-    ]
+    means = [_mean(ledger, subject, term) for term in ("first", "second")]
     return Row(
         (
             Exempt(label, "name"),
             *means,
             "ratio" if is_ratio else "difference",
             interval_cell(ledger, address, "ratio" if is_ratio else "measure"),
-            setting(expected),
+            (setting(expected), _shown(ledger, address, expected)),
             ledger.number(address, "p", field="p"),
             ledger.number(address, "count", field="n_athletes"),
             ledger.number(address, "count", field="n_trials"),
         )
     )
+
+
+def _mean(ledger: Ledger, subject: tuple[str, ...], term: str) -> Cell:
+    """Return a mean, and the share of its values that are clipped if any are."""
+    mean = ledger.number(number_id(ANALYSIS, subject, term, "mean"), "measure")
+    clipped = number_id(ANALYSIS, subject, term, "clipped_share")
+    if ledger.value(clipped) == 0.0:
+        return mean
+    return (mean, " (", ledger.number(clipped, "percent"), " clipped)")
+
+
+def _shown(ledger: Ledger, address: str, expected: str) -> str:
+    """Say whether the whole interval lies on the expected side, '' where it is hidden."""
+    none = 1.0 if address.endswith("ratio") else 0.0
+    low, high = (ledger.value(address, field) for field in ("ci_low", "ci_high"))
+    if math.isnan(low) or math.isnan(high):
+        return ""
+    return ", shown" if (high < none if expected == "lower" else low > none) else ", not shown"
 
 
 def build(context: Context, ledger: Ledger) -> JournalTable:
@@ -71,8 +88,9 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
                 setting(context.confidence_level),
                 ". Expected: which way a soft landing lies from a stiff one (",
                 Exempt("DeVita & Skelly 1992, Med Sci Sports Exerc 24:108", "citation"),
-                "). A metric that does not show it would not measure what its name says; that it "
-                "does is no statement about any athlete.",
+                "), and whether the whole interval lies on that side. Clipped peaks count as they "
+                "were read, which makes a difference smaller. A metric that does not show it would "
+                "not measure what its name says; that it does is no statement about any athlete.",
             ),
         ),
         absent="no instructed landings were recorded by the same athletes",

@@ -28,7 +28,7 @@ _COLUMNS = (
     ("error_of_mean", "standard_error_of_measurement", "measure"),
     ("detectable_change", "detectable_change", "measure"),
 )
-_REPEATS = {TRIALS: "trials of the clearance visit", VISITS: "means of the visits"}
+_REPEATS = {TRIALS: "trials", VISITS: "visits"}
 """Tables of repeats -> their words."""
 
 
@@ -113,7 +113,8 @@ def build_variation(context: Context, ledger: Ledger) -> JournalTable:
     """Return the components of variation of each group."""
 
     def row(subject: tuple[str, ...]) -> Iterator[Row]:
-        yield Row((_label(context, subject), *_cells(ledger, subject, _COMPONENTS)))
+        clipped = ledger.number(number_id(ANALYSIS, subject, "clipped", "count"), "count")
+        yield Row((_label(context, subject), *_cells(ledger, subject, _COMPONENTS), clipped))
 
     return JournalTable(
         "variation",
@@ -124,6 +125,7 @@ def build_variation(context: Context, ledger: Ledger) -> JournalTable:
             "SD between athletes",
             "SD between visits",
             "SD between trials",
+            "Clipped values",
         ),
         tuple(_with_headings(context, row)),
         notes=(
@@ -134,7 +136,8 @@ def build_variation(context: Context, ledger: Ledger) -> JournalTable:
                 ": parametric bootstrap, percentiles; of the SD between sites, from the sites' "
                 "adjusted means (Q-profile), wide because sites are few. Metrics that are analysed "
                 "as logarithms: shares of the value (by how much the larger of two values exceeds "
-                "the smaller).",
+                "the smaller). Clipped values count as they were read: too small, so that athletes "
+                "who land hard differ less from the others, and their trials from each other.",
             ),
         ),
         absent="reliability was not estimated",
@@ -155,8 +158,8 @@ def build(context: Context, ledger: Ledger) -> JournalTable:
             "Metric, task and limb",
             "Reliability, one trial",
             "Reliability, mean of the trials",
-            "Error of the mean",
-            "Detectable change",
+            "Error of the mean (SEM)",
+            Exempt("Detectable change (MDC95)", "name"),
             Exempt("Trials for a reliability of 0.80", "setting"),
             Exempt("... of 0.90", "setting"),
         ),
@@ -217,12 +220,13 @@ def build_repeats(context: Context, ledger: Ledger) -> JournalTable:
             "Values",
             Exempt("ICC(2,1)", "name"),
             Exempt("ICC(2,k)", "name"),
-            "Error of measurement",
-            "Detectable change",
+            "Error of measurement (SEM)",
+            Exempt("Detectable change (MDC95)", "name"),
         ),
         tuple(_with_headings(context, rows)),
         notes=(
             (
+                "Repeats are the trials of the clearance visit, or the means of the visits. "
                 "Intraclass correlations by two-way random effects, absolute agreement: of one "
                 "repeat, and of the mean of all k. Only athletes with every repeat; for trials, k "
                 "is the number that at least half of the athletes have. Nothing is adjusted, so "

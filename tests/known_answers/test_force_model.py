@@ -193,6 +193,16 @@ def test_scores_are_their_definitions_and_match_scikit_learn():
     slope = stats.linregress(estimated, measured).slope
     assert found.calibration_slope.value == pytest.approx(slope, rel=1e-9)
     assert found.bias.value == pytest.approx(np.mean(estimated - measured), rel=1e-9)
+    # Jackknife by the obvious loop: no limit of an explained share passes one.
+    rest = []
+    for athlete in sorted(set(inputs.athlete)):
+        kept = inputs.athlete != athlete
+        rest.append(np.log(1.0 - library.r2_score(measured[kept], estimated[kept])))
+    n = len(rest)
+    error = np.sqrt((n - 1) / n * np.sum((rest - np.mean(rest)) ** 2))
+    bound = np.log(1.0 - found.r_squared.value) + stats.t.ppf([0.975, 0.025], n - 1) * error
+    limits = [found.r_squared.low, found.r_squared.high]
+    assert limits == pytest.approx(list(1.0 - np.exp(bound)), rel=1e-6)
     left_out = []
     for athlete in sorted(set(inputs.athlete)):
         kept = inputs.athlete != athlete

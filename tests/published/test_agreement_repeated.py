@@ -239,7 +239,7 @@ def test_percent_error_of_constructed_data() -> None:
     found = percent_error(known, known * [1.1, 0.9, 1.3, 0.9], range(4))
     assert found.mean.value == pytest.approx(5.0)
     assert found.root_mean_square.value == pytest.approx(np.sqrt(300.0))
-    assert found.percentile_95 == pytest.approx(27.0)
+    assert found.percentile_95.value == pytest.approx(27.0)
     library = stats.ttest_1samp([10.0, -10.0, 30.0, -10.0], 0).confidence_interval()
     assert [found.mean.low, found.mean.high] == pytest.approx(list(library))
 

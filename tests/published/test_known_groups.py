@@ -28,6 +28,7 @@ def _rows(values, athletes, tasks, sides=None, metric="peak_vgrf"):
             "sensor": "plate",
             "unit": "BW",
             "valid": True,
+            "censoring": "none",
             "value": values,
         }
     )

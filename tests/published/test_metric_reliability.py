@@ -28,6 +28,7 @@ def trials_of(athletes, visits=("clearance", "follow_up"), trials=3, seed=0):
                     "trial": trial,
                     "value": level + rng.normal(0.0, TRUE["trial"]),
                     "unit": "deg",
+                    "censoring": "none",
                     "injured_side": "left",
                     "age_at_surgery_years": 20.0 + number % 7,
                     "sex": ("female", "male")[number % 2],

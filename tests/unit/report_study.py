@@ -372,7 +372,7 @@ def paired_metrics(athletes: int = 20) -> pd.DataFrame:
             rows.append((*known, metric, "gyro", worn, "deg"))
     names = ["landing_id", "athlete_id", "site", "visit", "task", "limb", "side", "trial"]
     columns = [*names, "landing", "metric", "sensor", "value", "unit"]
-    return pd.DataFrame(rows, columns=columns).assign(valid=True)
+    return pd.DataFrame(rows, columns=columns).assign(valid=True, censoring="none")
 
 
 def r_opinion() -> Estimates:
@@ -578,6 +578,8 @@ def _reliability() -> Estimates:
     add_agreement(numbers, other, VISITS, pd.DataFrame(np.log(scores)), LOG_SCALE, 0.95)
     once = ("average_loading_rate", "plate", "drop_vertical_jump", "both")
     add_reliability(numbers, once, Deviations(0.2, None, 0.1, None), logs)
+    for group in (subject, other, once):
+        numbers.add(group, "clipped", "count", 12.0, unit="values")
     return numbers
 
 

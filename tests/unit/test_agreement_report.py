@@ -2,9 +2,11 @@
 
 import re
 
+import pandas as pd
 import pytest
 
 from analysis.estimates import Estimates, estimates_table
+from analysis.figures.agreement import agreement_figure, points
 from analysis.models.agreement import pair_numbers
 from analysis.models.sensor_pairs import sensor_pairs
 from analysis.report.agreement_groups import agreed_groups, spread_grows
@@ -57,6 +59,22 @@ def test_limbs_with_the_same_bias_are_not_told_apart():
     assert "both limbs" not in sentence
 
 
+def test_limits_that_mislead_are_followed_by_what_tells_more():
+    # A tenth of the landings lies in a cluster of its own; clipped ones are told apart.
+    table = values("flight_time", {"plate": (0, 1, 0), "waist": (0, 1, 0.003)}, athletes=60)
+    table["site"] = table["site"].map(dict(zip(("north", "south"), study.SITES, strict=False)))
+    worn = table["sensor"] == "waist"
+    lost = worn & (table.groupby("sensor").cumcount() % 10 == 3)
+    table.loc[lost, "value"] -= 0.08
+    clipped = worn & (table.groupby("sensor").cumcount() % 40 == 1)
+    table.loc[clipped, "censoring"] = "right"
+    context = context_of(*(pair_numbers(pair, 0.95) for pair in sensor_pairs(table)))
+    (sentence,) = plain(agreement_sentences(context, Ledger(context.estimates, "test")))
+    assert "not normally distributed: read the percentiles" in sentence
+    assert f"{clipped.sum()} more landings hold a clipped value" in sentence
+    assert "degrees is good" not in sentence
+
+
 def test_the_tables_have_a_row_per_group(context):
     ledger = Ledger(context.estimates, "test")
     for build in (agreement.build_limits, agreement.build_lines):
@@ -94,6 +112,9 @@ def test_limits_of_the_ratio_follow_where_the_spread_grows():
     ledger = Ledger(context.estimates, "test")
     whole = agreed_groups(context.estimates, context.study)[0]
     assert spread_grows(whole, ledger)
+    (sentence,) = plain(agreement_sentences(context, ledger))
+    assert "the ratio of the two tells more: 0.999 on average" in sentence
+    assert "not normally distributed" not in sentence
     assert '\n"All landings, as ratio",60,240,' in as_csv(agreement.build_limits(context, ledger))
 
 
@@ -106,3 +127,31 @@ def test_without_pairs_the_tables_say_so():
     for build in (agreement.build_limits, agreement.build_lines, agreement.build_contact_lag):
         assert build(context, ledger).rows == ()
     assert asymmetry.build(context, ledger).rows == ()
+
+
+def test_nothing_is_cut_off_and_no_printed_numbers_meet_in_the_figure():
+    # Limits that lie close beside clipped peaks far off: the longest titles, the narrowest lines.
+    sensors = {"reference_accelerometer": (0.0, 1.0, 0.0), "waist": (0.0, 1.0, 0.002)}
+    table = pd.concat(
+        [values(metric, sensors) for metric in ("peak_waist_acceleration", "peak_knee_flexion")]
+    )
+    table["site"] = table["site"].map(dict(zip(("north", "south"), study.SITES, strict=False)))
+    far = (table["sensor"] == "waist") & (table.groupby("sensor").cumcount() % 40 == 0)
+    table.loc[far, "censoring"] = "right"
+    table.loc[far, "value"] -= 0.3
+    context = context_of(*(pair_numbers(pair, 0.95) for pair in sensor_pairs(table)))
+    ledger = Ledger(context.estimates, "test")
+    sites = {code: site["label"] for code, site in study.STUDY["sites"].items()}
+    groups = agreed_groups(context.estimates, context.study)
+    figure = agreement_figure(groups, points(table), sites, ledger)
+    figure.draw_without_rendering()
+    panels = [axes for axes in figure.axes if axes.get_title(loc="left")]
+    assert len(panels) == 2
+    for axes in panels:
+        numbers = [text.get_window_extent() for text in axes.texts]
+        boxes = [axes.title.get_window_extent(), axes._left_title.get_window_extent(), *numbers]
+        assert all(box.x0 >= 0 and box.x1 <= figure.bbox.x1 for box in boxes)
+        heights = sorted((box.y0, box.y1) for box in numbers)
+        assert len(heights) == 3
+        assert heights[0][1] <= heights[1][0]
+        assert heights[1][1] <= heights[2][0]

@@ -27,7 +27,9 @@ def values(metric, sensors, athletes=30, seed=1, task="countermovement_jump"):
             for sensor, (offset, factor, error) in sensors.items():
                 measured = offset + factor * true + random.normal(0, error)
                 rows.append((*known, metric, sensor, measured))
-    return pd.DataFrame(rows, columns=[*IDENTITY, "metric", "sensor", "value"]).assign(valid=True)
+    return pd.DataFrame(rows, columns=[*IDENTITY, "metric", "sensor", "value"]).assign(
+        valid=True, censoring="none"
+    )
 
 
 PLANTED = {"plate": (0.0, 1.0, 0.0), "waist": (0.02, 1.0, 0.005)}
@@ -116,6 +118,29 @@ def test_invalid_values_are_counted_and_left_out():
     row = numbers(pair_numbers(pair, 0.95)).loc["agreement.flight_time.waist.plate.all.bias"]
     assert (row["n_trials"], row["rows_dropped"]) == (115, 5)
     assert row["estimate"] == pytest.approx(0.02, abs=0.002)
+
+
+def test_a_clipped_value_is_no_measurement():
+    # The unit cannot show more than 0.55: without those landings the planted agreement is found;
+    # with the values as read the largest landings pull the bias down and the line flat.
+    sensors = {"reference_accelerometer": (0.0, 1.0, 0.0), "waist": (0.01, 1.0, 0.002)}
+    table = values("peak_waist_acceleration", sensors, athletes=40)
+    over = (table["sensor"] == "waist") & (table["value"] > 0.55)
+    table.loc[over, "censoring"] = "right"
+    table.loc[over, "value"] = 0.55
+    (pair,) = sensor_pairs(table)
+    found = numbers(pair_numbers(pair, 0.95))
+    base = "agreement.peak_waist_acceleration.waist.reference_accelerometer"
+    whole, as_read = (found.loc[f"{base}.{term}.bias"] for term in ("all", "clipped_as_read"))
+    assert over.sum() > 20
+    assert found.loc[f"{base}.clipped.landings", "estimate"] == over.sum()
+    assert whole["rows_dropped"] == over.sum()
+    assert (whole["n_trials"], as_read["n_trials"]) == (160 - over.sum(), 160)
+    assert whole["estimate"] == pytest.approx(0.01, abs=0.001)
+    assert as_read["estimate"] < 0.0
+    assert found.loc[f"{base}.clipped_as_read.deming_slope", "ci_high"] < 0.95
+    clipped_sites = [term for term in found["term"] if "clipped" in term and "site" in term]
+    assert not clipped_sites
 
 
 def test_too_few_athletes_are_refused_with_the_reason():

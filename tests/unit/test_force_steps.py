@@ -188,6 +188,11 @@ def test_a_differential_error_of_the_limbs_is_found_and_none_is_not_made_up():
     nearly = measured * 1.1 * np.exp(random.normal(0.0, 1e-6, len(rows)))
     perfect = limb_errors(rows, nearly, measured, 0.95).symmetry_r_squared
     assert perfect.value == pytest.approx(1.0, abs=1e-6)
+    # Limb ratios that have nothing to do with each other: the interval begins at none, not below.
+    unrelated = measured * np.exp(random.normal(0.0, 0.5, len(rows)))
+    nothing = limb_errors(rows, unrelated, measured, 0.95).symmetry_r_squared
+    assert nothing.low == 0.0
+    assert 0.0 <= nothing.value < nothing.high < 0.4
 
 
 def test_every_model_is_judged_on_athletes_and_on_two_named_sites():
