@@ -19,12 +19,14 @@ from scipy.io import savemat
 
 from shared.settings.load import Settings, load_settings
 from shared.sources import ROOT
-from tests.known_answers.closed_movement import Movement
+from tests.known_answers.closed_movement import TOE_AND_HEEL_TASK, Movement
 from tests.known_answers.signals import MASS, WEIGHT
 
 Array = NDArray[np.float64]
 
 TASKS = ("single_leg_drop_landing", "drop_vertical_jump", "countermovement_jump")
+TASKS_OF_ALL_METRICS = (*TASKS, TOE_AND_HEEL_TASK)
+"""With a landing that has two force peaks."""
 SEGMENTS = {"thigh": 0.6, "shank": -0.4}
 SUFFIXES = {"csv": "csv", "tsv": "tsv", "parquet": "parquet", "matlab": "mat", "c3d": "c3d"}
 SUFFIXES |= {"bids_motion": "_motion.tsv"}  # the standard asks for this ending
@@ -214,11 +216,11 @@ class Trial:
         return f"{self.athlete_id}.clearance.{self.movement.task}.{self.side}.{self.number}"
 
 
-def plan(conditions: dict[str, int]) -> list[Trial]:
+def plan(conditions: dict[str, int], tasks: tuple[str, ...] = TASKS) -> list[Trial]:
     """Return the trials: per condition and task so many, shifted by fractions of a sample."""
     trials = []
     for order, (condition, count) in enumerate(conditions.items(), start=1):
-        for task in TASKS:
+        for task in tasks:
             for number in range(1, count + 1):
                 # Irrational steps: the contact falls on every part of a sample, at every rate.
                 movement = Movement(task, shift_s=(number * 0.6180339887 % 1.0) * 0.010)

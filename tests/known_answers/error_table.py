@@ -18,9 +18,10 @@ import numpy as np
 import pandas as pd
 
 from shared.metric_dictionary import metrics
-from tests.known_answers.closed_study import plan, write_closed_study
+from tests.known_answers.closed_study import TASKS_OF_ALL_METRICS, plan, write_closed_study
 from tests.known_answers.closed_truth import Scene, scenes, truth_of
 from tests.known_answers.closed_truth_defined import DEFINED_TRUTHS
+from tests.known_answers.closed_truth_peaks import PEAK_TRUTHS
 from tests.known_answers.closed_truth_plate import PLATE_TRUTHS
 from tests.known_answers.error_targets import RATE_HZ, targets_section
 from tests.tiny_study.extracted import extract
@@ -41,7 +42,7 @@ def measured(
     quantity as it is defined, where that is another one than the ideal, at the rate that is judged;
     elsewhere not a number).
     """
-    trials = plan(conditions)
+    trials = plan(conditions, TASKS_OF_ALL_METRICS)
     with tempfile.TemporaryDirectory() as folder:
         settings = write_closed_study(
             Path(folder), rate_hz, trials, file_format=file_format, processing=NATIVE
@@ -69,7 +70,7 @@ def measured(
 
 
 def _truth(row: NamedTuple, scene: Scene) -> float:
-    of_plates = PLATE_TRUTHS.get(row.metric) if row.sensor == "plate" else None
+    of_plates = (PLATE_TRUTHS | PEAK_TRUTHS).get(row.metric) if row.sensor == "plate" else None
     truth = of_plates or truth_of(row.metric, row.sensor)
     return np.nan if truth is None else truth(scene)
 
