@@ -2,9 +2,10 @@
 
 `closed_truth` holds values against the ideal, unfiltered signal and the true speed. Some metrics
 are defined otherwise: peaks and rates on the force behind a zero-lag filter of 100 Hz, the knee's
-angle behind one of 20 Hz, the way down of a jump with the speed that its flight time gives. Here
-stands the truth of these. The filter is its closed form: a Butterworth of second order by the
-bilinear transform has after both passes the gain
+angle behind one of 20 Hz, the way down of a jump with the speed that its flight time gives, the
+first 50 ms from the contact of the record ("crossing is interpolated between samples", says
+config/processing.yaml). Here stands the truth of these. The filter is its closed form: a
+Butterworth of second order by the bilinear transform has after both passes the gain
 
     1 / (1 + (tan(pi f / f_s) / tan(pi f_d / f_s))^4),
 
