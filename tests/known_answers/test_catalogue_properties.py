@@ -230,3 +230,38 @@ def test_time_before_and_after_and_the_zero_of_the_clock_change_no_value(before,
     for key, outcome in found.items():
         if key[3] == "impulse_first_100_ms":
             assert outcome.first_sample == unpadded[key].first_sample + before
+
+
+@pytest.mark.parametrize(
+    ("changed", "sensors"),
+    [
+        ("waist_acceleration", {"waist", "reference_accelerometer"}),
+        ("reference_acceleration", {"reference_accelerometer"}),
+        ("shank_rate", {"gyro"}),
+        ("knee_flexion", {"camera"}),
+    ],
+)
+def test_a_gain_changes_values_of_its_own_sensor_only(changed, sensors):
+    """Where there is a plate, the knees take their events from it.
+
+    The windows of the better accelerometer begin with the contact of the waist unit beside it.
+    """
+
+    def amplified(channels):
+        return {n: 1.01 * v if n.startswith(changed) else v for n, v in channels.items()}
+
+    found = measured(amplified)
+    moved = {key[4] for key, value in BASE["noise"].items() if found[key] != value}
+    assert moved == sensors
+
+
+def test_an_offset_of_the_camera_moves_its_angles_and_not_their_difference():
+    def shifted(channels):
+        return {n: v + 0.1 if n.startswith("knee") else v for n, v in channels.items()}
+
+    found = measured(shifted)
+    for key, value in BASE["noise"].items():
+        if key[4] == "camera" and key[3] != "knee_flexion_excursion":
+            assert found[key] == pytest.approx(value + np.degrees(0.1), abs=1e-9)
+        else:
+            assert found[key] == pytest.approx(value, abs=1e-9) or found[key] == value
