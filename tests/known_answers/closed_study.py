@@ -40,7 +40,7 @@ class Condition:
     Parameters
     ----------
     plate_noise_n, waist_noise_g, rate_noise_deg_s, camera_noise_deg : standard deviations
-    plate_offset_n : added to every plate
+    plate_offset_n, plate_drift_n_s : added to every plate, and how it grows
     rate_bias_deg_s, rate_drift_deg_s2 : bias of every gyroscope, and its growth
     tilt_deg : pitch of the waist unit
     waist_range_g : full scale of the waist unit
@@ -51,6 +51,7 @@ class Condition:
     rate_noise_deg_s: float = 0.0
     camera_noise_deg: float = 0.0
     plate_offset_n: float = 0.0
+    plate_drift_n_s: float = 0.0
     rate_bias_deg_s: float = 0.0
     rate_drift_deg_s2: float = 0.0
     tilt_deg: float = 0.0
@@ -64,10 +65,13 @@ CONDITIONS = {
     ),
     "offset": Condition(plate_offset_n=15.0, rate_bias_deg_s=0.5),
     "tilt": Condition(tilt_deg=10.0),
-    "drift": Condition(rate_bias_deg_s=0.5, rate_drift_deg_s2=0.05),
+    "drift": Condition(plate_drift_n_s=0.05, rate_bias_deg_s=0.5, rate_drift_deg_s2=0.05),
     "clipping": Condition(waist_range_g=3.0),
 }
-"""Noise and bias as in the demo's instruments (config/simulate.yaml)."""
+"""Noise and bias as in the demo's instruments (config/simulate.yaml).
+
+Drift of a plate: that of a piezoelectric one with its charge amplifiers at worst, from memory.
+"""
 
 
 def columns_of(
@@ -89,7 +93,10 @@ def columns_of(
         else:
             load = movement.share(side) * movement.force(time)
         columns[f"force_{side}_N"] = (
-            load * WEIGHT + condition.plate_offset_n + noise(condition.plate_noise_n)
+            load * WEIGHT
+            + condition.plate_offset_n
+            + condition.plate_drift_n_s * time
+            + noise(condition.plate_noise_n)
         )
     vertical = np.ones(size) if still else movement.specific_force(time)
     pitch = np.radians(condition.tilt_deg)

@@ -117,7 +117,9 @@ _TEXT = {
     "noise": "Plates 1.5 N, waist unit 10 mg, gyroscopes 0.1 deg/s, camera 0.3 deg (SD).",
     "offset": "15 N on each plate; gyroscopes biased by 0.5 deg/s.",
     "tilt": "The waist unit pitched by 10 degrees.",
-    "drift": "Gyroscope bias 0.5 deg/s, growing by 0.05 deg/s every second.",
+    "drift": "Gyroscope bias 0.5 deg/s, growing by 0.05 deg/s every second. Plates drift by 0.05 "
+    "N/s, which nothing takes out within a recording: the weight is read seconds after the empty "
+    "plate.",
     "clipping": "Waist unit of 3 g range: the peak is cut, the value a lower bound and flagged.",
 }
 
