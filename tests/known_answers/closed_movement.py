@@ -1,4 +1,4 @@
-"""Whole trials in closed form: a drop landing, a drop jump, a countermovement jump.
+"""Whole trials in closed form: drop landings, a drop jump, a countermovement jump.
 
 Every trial is a function of time without any sampling, so that its metrics can be computed from
 dense samples by plain formulas (`closed_truth`), and written at any rate for the pipeline
@@ -23,7 +23,10 @@ STIFFNESS = 14000.0
 JUMP_STIFFNESS = 9000.0
 """N/m: so soft that the body stays heavy on the plate while it comes to rest after the jump."""
 RECOVERY_PER_S = 12.0
+RISE_S = 0.200
+"""Of the landing on toe and heel: until it carries the body weight."""
 SHARES = {"left": 0.55, "right": 0.45}
+TOE_AND_HEEL_TASK = "single_leg_drop_landing_stiff"
 
 
 @dataclass(frozen=True)
@@ -59,6 +62,57 @@ class Support:
         rest = 1.0 + (self.peak_bw - 1.0) * (1.0 + after - after**2) * np.exp(-after)
         on_body = np.where(time < self.lowest_s, self.on_spring(np.maximum(time, 0.0)), rest)
         return np.where(time < 0.0, 0.0, on_body)
+
+
+@dataclass(frozen=True)
+class ToeAndHeel:
+    """A landing on the toe and then on the heel: the force is a sum of smooth bumps.
+
+    In body weights a sin^2(pi (t - s) / w) each, over a rise to body weight; the last one is below
+    zero, as the body gets up a little after its lowest point. The height of the leg's bump follows
+    from the speed: the net impulse of all is the momentum of the fall.
+    """
+
+    speed: float
+
+    @property
+    def bumps(self) -> tuple[tuple[float, float, float], ...]:
+        """Height (BW), start and width (s): toe, heel, leg, getting up."""
+        toe, heel, rising = (1.6, 0.0, 0.040), (3.6, 0.030, 0.070), (-0.15, 0.300, 0.400)
+        others = sum(0.5 * height * width for height, _, width in (toe, heel, rising))
+        leg_s = 0.300
+        height = 2.0 * (self.speed / G + 0.5 * RISE_S - others) / leg_s
+        return toe, heel, (height, 0.0, leg_s), rising
+
+    def force(self, time: Array) -> Array:
+        total = _rise(time, 0.0, RISE_S)
+        for height, start, width in self.bumps:
+            part = np.clip((time - start) / width, 0.0, 1.0)
+            total = total + height * np.sin(np.pi * part) ** 2
+        return total
+
+    def _net_impulse(self, time: float) -> float:
+        """Integral of force minus body weight from contact, BW s."""
+        risen = min(time, RISE_S)
+        swing = RISE_S / math.pi * math.sin(math.pi * risen / RISE_S)
+        total = 0.5 * (risen - swing) + (time - risen) - time
+        for height, start, width in self.bumps:
+            part = min(max((time - start) / width, 0.0), 1.0)
+            swing = math.sin(2.0 * math.pi * part) / (2.0 * math.pi)
+            total += 0.5 * height * width * (part - swing)
+        return total
+
+    @property
+    def lowest_s(self) -> float:
+        """Where the impulse has used up the speed, before the body gets up."""
+        low, high = 0.100, 0.300
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            if self._net_impulse(middle) < self.speed / G:
+                low = middle
+            else:
+                high = middle
+        return high
 
 
 @dataclass(frozen=True)
@@ -114,8 +168,10 @@ class Movement:
     def jump(self) -> Jump:
         return Jump(start=2.0 + self.shift_s)
 
-    def landing_of(self, speed: float) -> Support:
-        """Return the landing at a speed, by the stiffness of the task."""
+    def landing_of(self, speed: float) -> Support | ToeAndHeel:
+        """Return the landing at a speed: of the task's stiffness, or on toe and heel."""
+        if self.task == TOE_AND_HEEL_TASK:
+            return ToeAndHeel(speed)
         jumps = self.task == "countermovement_jump"
         return Support(speed, JUMP_STIFFNESS if jumps else STIFFNESS)
 
@@ -134,7 +190,7 @@ class Movement:
                 ),
             )
         first, speed = self.drop_contact_s, self.drop_speed
-        landing = Support(speed)
+        landing = self.landing_of(speed)
         if self.task == "drop_vertical_jump":
             takeoff = first + 2.0 * landing.lowest_s
             second = takeoff + 2.0 * speed / G

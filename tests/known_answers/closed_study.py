@@ -19,12 +19,14 @@ from scipy.io import savemat
 
 from shared.settings.load import Settings, load_settings
 from shared.sources import ROOT
-from tests.known_answers.closed_movement import Movement
+from tests.known_answers.closed_movement import TOE_AND_HEEL_TASK, Movement
 from tests.known_answers.signals import MASS, WEIGHT
 
 Array = NDArray[np.float64]
 
 TASKS = ("single_leg_drop_landing", "drop_vertical_jump", "countermovement_jump")
+TASKS_OF_ALL_METRICS = (*TASKS, TOE_AND_HEEL_TASK)
+"""With a landing that has two force peaks."""
 SEGMENTS = {"thigh": 0.6, "shank": -0.4}
 SUFFIXES = {"csv": "csv", "tsv": "tsv", "parquet": "parquet", "matlab": "mat", "c3d": "c3d"}
 SUFFIXES |= {"bids_motion": "_motion.tsv"}  # the standard asks for this ending
@@ -38,7 +40,7 @@ class Condition:
     Parameters
     ----------
     plate_noise_n, waist_noise_g, rate_noise_deg_s, camera_noise_deg : standard deviations
-    plate_offset_n : added to every plate
+    plate_offset_n, plate_drift_n_s : added to every plate, and how it grows
     rate_bias_deg_s, rate_drift_deg_s2 : bias of every gyroscope, and its growth
     tilt_deg : pitch of the waist unit
     waist_range_g : full scale of the waist unit
@@ -49,6 +51,7 @@ class Condition:
     rate_noise_deg_s: float = 0.0
     camera_noise_deg: float = 0.0
     plate_offset_n: float = 0.0
+    plate_drift_n_s: float = 0.0
     rate_bias_deg_s: float = 0.0
     rate_drift_deg_s2: float = 0.0
     tilt_deg: float = 0.0
@@ -62,10 +65,13 @@ CONDITIONS = {
     ),
     "offset": Condition(plate_offset_n=15.0, rate_bias_deg_s=0.5),
     "tilt": Condition(tilt_deg=10.0),
-    "drift": Condition(rate_bias_deg_s=0.5, rate_drift_deg_s2=0.05),
+    "drift": Condition(plate_drift_n_s=0.05, rate_bias_deg_s=0.5, rate_drift_deg_s2=0.05),
     "clipping": Condition(waist_range_g=3.0),
 }
-"""Noise and bias as in the demo's instruments (config/simulate.yaml)."""
+"""Noise and bias as in the demo's instruments (config/simulate.yaml).
+
+Drift of a plate: that of a piezoelectric one with its charge amplifiers at worst, from memory.
+"""
 
 
 def columns_of(
@@ -87,7 +93,10 @@ def columns_of(
         else:
             load = movement.share(side) * movement.force(time)
         columns[f"force_{side}_N"] = (
-            load * WEIGHT + condition.plate_offset_n + noise(condition.plate_noise_n)
+            load * WEIGHT
+            + condition.plate_offset_n
+            + condition.plate_drift_n_s * time
+            + noise(condition.plate_noise_n)
         )
     vertical = np.ones(size) if still else movement.specific_force(time)
     pitch = np.radians(condition.tilt_deg)
@@ -214,11 +223,11 @@ class Trial:
         return f"{self.athlete_id}.clearance.{self.movement.task}.{self.side}.{self.number}"
 
 
-def plan(conditions: dict[str, int]) -> list[Trial]:
+def plan(conditions: dict[str, int], tasks: tuple[str, ...] = TASKS) -> list[Trial]:
     """Return the trials: per condition and task so many, shifted by fractions of a sample."""
     trials = []
     for order, (condition, count) in enumerate(conditions.items(), start=1):
-        for task in TASKS:
+        for task in tasks:
             for number in range(1, count + 1):
                 # Irrational steps: the contact falls on every part of a sample, at every rate.
                 movement = Movement(task, shift_s=(number * 0.6180339887 % 1.0) * 0.010)

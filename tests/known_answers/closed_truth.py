@@ -169,7 +169,7 @@ def _takeoff_speed(scene: Scene) -> float:
     return scene.movement.jump.takeoff_speed + braked
 
 
-def _height_from_impulse(scene: Scene) -> float:
+def height_from_impulse(scene: Scene) -> float:
     return _takeoff_speed(scene) ** 2 / (2.0 * G)
 
 
@@ -186,11 +186,15 @@ def _flexion_at_peak_force(scene: Scene) -> float:
     return float(scene.knee[scene.peak_sample])
 
 
-def _waist(scene: Scene) -> Array:
-    """Specific force (g) from the contact by the waist's definition on: where it passes 1 g."""
+def contact_by_rule_s(scene: Scene) -> float:
+    """Contact by the definition of the waist unit: where the specific force passes 1 g."""
     fine = scene.contact.time_s + np.arange(0.0, 0.060, STEP_S)
-    passes = int(np.argmax(scene.movement.specific_force(fine) >= 1.0))
-    return scene.movement.specific_force(fine[passes] + scene.time)
+    return float(fine[int(np.argmax(scene.movement.specific_force(fine) >= 1.0))])
+
+
+def _waist(scene: Scene) -> Array:
+    """Specific force (g) from the contact by the waist's definition on."""
+    return scene.movement.specific_force(contact_by_rule_s(scene) + scene.time)
 
 
 def _waist_impulse(scene: Scene, duration_s: float) -> float:
@@ -214,13 +218,14 @@ TRUTHS: dict[str, Callable[[Scene], float]] = {
     "flight_time": lambda s: s.between_s,
     "contact_time": lambda s: s.between_s,
     "jump_height_from_flight_time": lambda s: G * s.between_s**2 / 8.0,
-    "jump_height_from_impulse": _height_from_impulse,
+    "jump_height_from_impulse": height_from_impulse,
     "peak_waist_acceleration": lambda s: float(s.body[s.until(0.200)].max()),
     "peak_vertical_waist_acceleration": lambda s: float(s.body[s.until(0.200)].max()),
     "peak_waist_loading_rate": _steepest_waist,
     "waist_impulse_first_50_ms": lambda s: _waist_impulse(s, 0.050),
     "waist_impulse_first_100_ms": lambda s: _waist_impulse(s, 0.100),
     "waist_shock_duration": _shock_ms,
+    "contact_lag_of_waist": lambda s: 1000.0 * (contact_by_rule_s(s) - s.contact_s),
     "knee_flexion_at_contact": lambda s: float(s.knee[0]),
     "peak_knee_flexion": _peak_flexion,
     "knee_flexion_excursion": lambda s: _peak_flexion(s) - float(s.knee[0]),
@@ -247,12 +252,9 @@ def _by_rule_s(scene: Scene) -> float:
 
     Contact: the specific force passes 1 g; take-off: it falls below 0.4 g.
     """
-    touch, leaves = scene.contact.time_s, scene.contact.takeoff_s or math.nan
-    rising = touch + np.arange(0.0, 0.060, STEP_S)
-    contact = rising[int(np.argmax(scene.movement.specific_force(rising) >= 1.0))]
-    falling = leaves + np.arange(-0.100, 0.005, STEP_S)
+    falling = (scene.contact.takeoff_s or math.nan) + np.arange(-0.100, 0.005, STEP_S)
     takeoff = falling[int(np.argmax(scene.movement.specific_force(falling) < 0.4))]
-    return abs(float(contact - takeoff))
+    return abs(contact_by_rule_s(scene) - float(takeoff))
 
 
 RULE_TRUTHS: dict[str, Callable[[Scene], float]] = {

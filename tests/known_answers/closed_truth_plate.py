@@ -1,7 +1,7 @@
 """True values of the whole body's metrics on closed-form trials; see `closed_truth`.
 
-Speeds, ways and work are sums over samples 10 microseconds apart. Metrics that need a movement
-onset are not here: without noise 5 standard deviations of a stance are nothing.
+Speeds, ways and work are sums over samples 10 microseconds apart. The movement onset is where the
+movement begins.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.known_answers.closed_truth import STEP_S, Scene, crossing
+from tests.known_answers.closed_truth import STEP_S, Scene, crossing, height_from_impulse
 from tests.known_answers.signals import MASS, G
 
 Array = NDArray[np.float64]
@@ -103,6 +103,10 @@ def speed_to_fall_with(scene: Scene) -> float:
     return _by_the_jump(scene)
 
 
+def _time_to_takeoff(scene: Scene) -> float:
+    return scene.takeoff_s - scene.movement.jump.start
+
+
 def _lag(scene: Scene) -> float:
     other = "left" if scene.side == "right" else "right"
     touch = scene.contact.time_s
@@ -122,6 +126,8 @@ PLATE_TRUTHS: dict[str, Callable[[Scene], float]] = {
     "impulse_to_lowest_point": lambda s: s.integral(s.force, s.lowest_s),
     "landing_impulse_share": lambda s: 100.0 * s.movement.share(s.side),
     "contact_lag_between_limbs": _lag,
+    "time_to_takeoff": _time_to_takeoff,
+    "modified_reactive_strength_index": lambda s: height_from_impulse(s) / _time_to_takeoff(s),
     "jump_height_from_final_stance": _height_back,
     "reactive_strength_index": _reactive_strength,
     "impact_speed_from_final_stance": speed_at_contact,

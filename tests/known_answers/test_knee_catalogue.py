@@ -7,6 +7,7 @@ shank take 60 and 40 % of it. The truth comes from the formulas (`closed_truth`)
 import pytest
 
 from shared.metric_dictionary import metrics
+from tests.known_answers.closed_study import TASKS
 from tests.known_answers.closed_truth import TRUTHS
 from tests.known_answers.error_table import measured
 
@@ -24,7 +25,7 @@ def limit(metric):
 
 @pytest.fixture(scope="module")
 def values():
-    return measured(1000.0, {"clean": 3, "offset": 2, "drift": 2})
+    return measured(1000.0, {"clean": 3, "offset": 2, "drift": 2}, tasks=TASKS)
 
 
 def test_every_knee_metric_has_a_truth():

@@ -7,7 +7,7 @@ passes 1 g. Both accelerometers see the same signal, so both must give the same.
 import pytest
 
 from shared.metric_dictionary import metrics
-from tests.known_answers.closed_study import plan, write_closed_study
+from tests.known_answers.closed_study import TASKS, plan, write_closed_study
 from tests.known_answers.closed_truth import TRUTHS
 from tests.known_answers.error_table import measured
 from tests.tiny_study.extracted import extract
@@ -26,7 +26,7 @@ RELATIVE = {"peak_waist_loading_rate": 0.02}
 
 @pytest.fixture(scope="module")
 def values():
-    return measured(1000.0, {"clean": 3, "tilt": 2, "clipping": 2})
+    return measured(1000.0, {"clean": 3, "tilt": 2, "clipping": 2}, tasks=TASKS)
 
 
 @pytest.mark.parametrize("sensor", ["waist", "reference_accelerometer"])

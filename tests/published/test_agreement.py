@@ -50,7 +50,14 @@ def test_peak_flow_limits() -> None:
     assert found.limit_error == pytest.approx(16.3951079847145, rel=1e-8)
     assert found.low_interval == pytest.approx((-112.853377909195, -43.341225312993), rel=1e-8)
     assert found.high_interval == pytest.approx((39.1059311953459, 108.618083791548), rel=1e-8)
+    # Printed (from memory), with the factor 3 for 1 + 1.96^2 / 2 and rounded figures: intervals
+    # -22.0 to 17.8 of the bias, -114.3 to -45.1 and 40.9 to 110.1 of the limits.
+    assert [round(limit, 1) for limit in found.bias_interval] == [-22.0, 17.8]
     doubled = limits_of_agreement(WRIGHT[0], MINI[0], multiplier=2.0)
+    reach = 2.12 * found.deviation * np.sqrt(3.0 / 17.0)
+    printed = [-114.3, -45.1, 40.9, 110.1]
+    intervals = [end + sign * reach for end in (doubled.low, doubled.high) for sign in (-1, 1)]
+    assert intervals == pytest.approx(printed, abs=0.2)
     assert [doubled.low, doubled.high] == pytest.approx([-79.6479068, 75.4126127], rel=1e-8)
 
 

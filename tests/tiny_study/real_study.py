@@ -23,8 +23,12 @@ needs_open_recordings = pytest.mark.skipif(
 )
 
 # People behind the course's recordings, by the weight typed in at the acquisition (trials.csv);
-# who they are is not known, and nothing below depends on it. The 600 Hz jumper weighs about 635 N.
-PEOPLE = {"C1": 703.9, "C2": 831.6, "C3": 599.9, "B1": 635.0}
+# who they are is not known, and nothing below depends on it. The jumpers at 600 and 450 Hz stand on
+# the plate with about 635, 692 and 757 N, the subjects of the second plate with the weights given.
+PEOPLE = {
+    **{"C1": 703.9, "C2": 831.6, "C3": 599.9, "B1": 635.0, "B2": 692.0, "B3": 757.0},
+    **{"S1": 663.3, "S2": 618.4, "S3": 740.8},
+}
 TRIALS = [
     ("C1", "countermovement_jump", "CMJ1"),
     ("C2", "countermovement_jump", "CMJ2"),
@@ -36,7 +40,16 @@ TRIALS = [
     ("C3", "countermovement_jump", "CMJ6_faulty_export"),
     ("C2", "drop_vertical_jump", "DJ1"),
     ("B1", "countermovement_jump", "GRFZjump"),
+    ("B2", "countermovement_jump", "jump1"),
+    ("B3", "countermovement_jump", "jump2"),
+    *(
+        (f"S{subject}", "countermovement_jump", f"S0{subject}_CMJAB{trial}")
+        for subject in (1, 2, 3)
+        for trial in (1, 2, 3)
+    ),
 ]
+CONTROL_DEVICES = {"B1": "plate_600", "B2": "plate_450", "B3": "plate_450"}
+RATES = {"plate_1000": 1000, "plate_600": 600, "plate_450": 450}
 
 
 def profile(name, rate_hz):
@@ -65,12 +78,12 @@ def write_settings(folder):
     study |= {"study_folder": "../study", "results_folder": "../results", "shards": 1}
     study["sites"] = {
         "course": {"label": "Course", "devices": ["plate_1000"]},
-        "control": {"label": "Control", "devices": ["plate_600"]},
+        "control": {"label": "Control", "devices": ["plate_450", "plate_600"]},
     }
     study.pop("demo")
     (folder / "study.yaml").write_text(yaml.safe_dump(study))
     (folder / "devices").mkdir()
-    for name, rate in (("plate_1000", 1000), ("plate_600", 600)):
+    for name, rate in RATES.items():
         text = yaml.safe_dump(profile(name, rate))
         (folder / "devices" / f"{name}.yaml").write_text(text)
 
@@ -82,22 +95,25 @@ def write_study(folder):
     signals = {
         str(name): part[["time_s", "fz_N"]] for name, part in course.groupby("trial", observed=True)
     }
-    signals["GRFZjump"] = pd.read_csv(CONTROL / "GRFZjump.csv")[["time_s", "fz_N"]]
+    for name in ("GRFZjump", "jump1", "jump2"):
+        signals[name] = pd.read_csv(CONTROL / f"{name}.csv")[["time_s", "fz_N"]]
     rows, ids = [], {}
     for number, (person, task, trial) in enumerate(TRIALS, start=1):
-        device = "plate_600" if person == "B1" else "plate_1000"
+        device = CONTROL_DEVICES.get(person, "plate_1000")
         signals[trial].to_csv(folder / f"{trial}.csv", index=False)
         box = "0.3" if task == "drop_vertical_jump" else ""  # not stated by the source, not used
         rows.append((person, "clearance", task, "both", number, device, f"{trial}.csv", box))
         ids[trial] = f"{person}.clearance.{task}.both.{number}"
     # Quiet standing: the first 1.5 s of a jump (the 600 Hz jump begins after 0.2 s of standing).
     standing = []
-    for person, trial in (("C1", "CMJ1"), ("C2", "CMJ2"), ("C3", "CMJ5")):
+    weighed = {"C1": "CMJ1", "C2": "CMJ2", "C3": "CMJ5"}
+    weighed |= {f"S{subject}": f"S0{subject}_CMJAB2" for subject in (1, 2, 3)}
+    for person, trial in weighed.items():
         signals[trial].iloc[:1500].to_csv(folder / f"standing_{person}.csv", index=False)
         standing.append((person, "clearance", "plate_1000", "plate-1", f"standing_{person}.csv"))
     people = [
-        (name, "control" if name == "B1" else "course", "male", 25.0, "left", "right", "hamstring",
-         round(weight / 9.80665, 1), 1.75, 1, "no")
+        (name, "control" if name in CONTROL_DEVICES else "course", "male", 25.0, "left", "right",
+         "hamstring", round(weight / 9.80665, 1), 1.75, 1, "no")
         for name, weight in PEOPLE.items()
     ]  # fmt: skip
     tables = {

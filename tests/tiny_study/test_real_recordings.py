@@ -31,7 +31,7 @@ pytestmark = needs_open_recordings
 def test_every_recording_is_read_at_its_rate(real):
     table = real[1]["recordings"]
     assert table["usable"].all()
-    assert sorted(table["rate_hz"].round(1).unique()) == [600.0, 1000.0]
+    assert sorted(table["rate_hz"].round(1).unique()) == [450.0, 600.0, 1000.0]
     assert table["sha256"].str.fullmatch("[0-9a-f]{64}").all()
 
 

@@ -5,7 +5,7 @@ from functools import partial
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm
+from scipy.stats import norm, t
 
 from analysis.agreement import concordance_correlation, limits_of_agreement, repeatability
 from analysis.mixed import fit_mixed, random_intercept
@@ -130,8 +130,12 @@ def compare_limits(row: ReferenceRow, first: np.ndarray, second: np.ndarray) -> 
     }
     for key, value in pairs.items():
         row.same(f"r/{key}", value, 1e-10)
-    for key in ("se_loa_sqrt3", "ci_lo_sqrt3", "ci_hi_sqrt3"):
-        row.leave(f"r/{key}", "the rounded factor 3 for 1 + 1.96^2 / 2; the exact one is used")
+    # Bland & Altman 1986 round 1 + 1.96^2 / 2 to 3; the exact factor is reported.
+    rounded = found.deviation * np.sqrt(3.0 / found.n)
+    reach = t.ppf(0.975, found.n - 1) * rounded
+    row.same("r/se_loa_sqrt3", rounded, 1e-10)
+    row.same("r/ci_lo_sqrt3", [found.low - reach, found.low + reach], 1e-10)
+    row.same("r/ci_hi_sqrt3", [found.high - reach, found.high + reach], 1e-10)
 
 
 def peak_flow_repeatability(row: ReferenceRow) -> None:
