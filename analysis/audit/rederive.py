@@ -17,7 +17,7 @@ from analysis.audit.own_trials import METRICS, read_trial, trial_values
 from analysis.audit.raw_files import NotReadableError
 from analysis.audit.sample import draw
 from analysis.estimates import Estimates, write_estimates
-from shared.provenance import sha256_of_file
+from shared.provenance import sha256_of_raw_file
 from shared.settings.device import DeviceProfile
 from shared.settings.processing import ProcessingSettings
 from shared.settings.strict import validate
@@ -74,7 +74,7 @@ def _trial(study: RawStudy, files: pd.DataFrame, session: Session, found: Rederi
     paths = [study.folder / path for path in files["path"]]
     for path, digest in zip(paths, files["sha256"], strict=True):
         found.files += 1
-        found.changed += not path.is_file() or sha256_of_file(path) != digest
+        found.changed += not path.is_file() or sha256_of_raw_file(path) != digest
     recordings = read_trial(zip(files["device"], paths, strict=True), study.profiles)
     first = files.iloc[0]
     return trial_values(recordings, session, first["task"], first["side"], study.settings)
