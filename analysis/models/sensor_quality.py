@@ -17,6 +17,7 @@ from analysis.estimates import EstimateFields, Estimates, write_estimates
 from analysis.models.clock_quality import clock_quality
 from analysis.models.grouped import grouped
 from analysis.models.quality import defined, one_row_per_flag
+from analysis.models.time_base_quality import time_base_quality
 from shared.tables import read_table
 from shared.units import STANDARD_GRAVITY
 
@@ -134,22 +135,25 @@ def bench_quality(units: pd.DataFrame) -> Estimates:
 def sensor_quality(
     *,
     metrics: Path,
+    recordings: Path,
     calibrations: Path,
     unit_calibrations: Path,
     synchronisation: Path,
     estimates: Path,
     quality: dict[str, Any],
 ) -> None:
-    """Write the numbers of the quality page: metrics, calibrations, clocks."""
+    """Write the numbers of the quality page: metrics, calibrations, time, clocks."""
     write_estimates(
         estimates,
         metric_quality(read_table(metrics), quality["undefined_flags"], quality["excluding_flags"]),
         calibration_quality(read_table(calibrations)),
         bench_quality(read_table(unit_calibrations)),
+        time_base_quality(read_table(recordings)),
         clock_quality(read_table(synchronisation)),
         step=STEP,
         inputs={
             "metrics": metrics,
+            "recordings": recordings,
             "calibrations": calibrations,
             "unit_calibrations": unit_calibrations,
             "synchronisation": synchronisation,

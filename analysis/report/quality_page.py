@@ -21,6 +21,8 @@ TABLES = (
     "quality_metrics",
     "quality_calibrations",
     "quality_bench",
+    "quality_time_base",
+    "quality_clocks",
     "residual_cutoffs",
 )
 """The tables that the page shows; their fragments are made with all others of the report."""
@@ -29,6 +31,7 @@ CONTENTS = (
     ("found", "What was found and what was done about it"),
     ("metrics", "Metrics"),
     ("calibrations", "Calibrations"),
+    ("clocks", "Time and clocks"),
     ("cutoffs", "Cut-offs"),
     ("cautions", "Cautions"),
 )

@@ -5,6 +5,7 @@ from analysis.report.quality_page import TABLES as QUALITY_TABLES
 rule sensor_quality:
     input:
         metrics=rules.collect.output.metrics_table,
+        recordings=rules.collect.output.recordings_table,
         calibrations=rules.collect.output.calibrations_table,
         unit_calibrations=rules.calibrate_units.output.unit_calibrations,
         synchronisation=rules.collect.output.synchronisation_table,

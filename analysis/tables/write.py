@@ -13,6 +13,7 @@ from analysis.tables import (
     agreement,
     asymmetry,
     checks,
+    clock_quality,
     cox_alternatives,
     cox_diagnostics,
     data_quality,
@@ -96,6 +97,8 @@ TABLES: dict[str, Builder] = {
     "quality_metrics": sensor_quality.build_metrics,
     "quality_calibrations": sensor_quality.build_calibrations,
     "quality_bench": sensor_quality.build_bench,
+    "quality_time_base": clock_quality.build_time_base,
+    "quality_clocks": clock_quality.build_clocks,
     "residual_cutoffs": residual_cutoffs.build,
 }
 """Name of a table -> what builds it, in the order of the report, then of the quality page."""

@@ -6,6 +6,7 @@ import pytest
 
 from analysis.estimates import estimates_table
 from analysis.models.sensor_quality import bench_quality, calibration_quality, metric_quality
+from analysis.models.time_base_quality import time_base_quality
 from analysis.report.build import ReportError
 from analysis.report.quality_page import TABLES, build_quality_page
 from shared.tables import empty_table, write_table
@@ -62,6 +63,31 @@ def test_noise_and_change_are_shown_in_the_units_of_a_data_sheet():
     assert found[f"{waist}.noise.median"] == pytest.approx(1.0)  # mg
     change = found["quality_calibrations.harbour.unit.gyro.standing_end.change.median"]
     assert change == pytest.approx(0.5)  # a size, not a direction
+
+
+def test_lost_samples_are_those_that_the_time_holds_beyond_the_rows():
+    table = pd.DataFrame(
+        {
+            "site": "ridge",
+            "device": ["radio", "radio", "radio", "cable", "cable"],
+            "rate_hz": [200.0, 200.0001, 199.9999, 500.0, np.nan],
+            "samples": [1201, 1199, 1194, 3001, np.nan],
+            "duration_s": [6.0, 6.0, 6.0, 6.0, np.nan],
+            "jitter_s": [0.010, 0.012, 0.014, np.nan, np.nan],
+        }
+    )
+    found = numbers(time_base_quality(table))["estimate"]
+    radio = "quality_time_base.ridge.radio"
+    assert found[f"{radio}.recordings.count"] == 3
+    assert found[f"{radio}.incomplete.count"] == 2
+    assert found[f"{radio}.lost.count"] == 2 + 7
+    assert found[f"{radio}.lost.largest"] == 7
+    assert found[f"{radio}.jitter.median"] == pytest.approx(12.0)
+    assert found[f"{radio}.jitter.largest"] == pytest.approx(14.0)
+    cable = "quality_time_base.ridge.cable"
+    assert found[f"{cable}.recordings.count"] == 1  # one could not be read
+    assert found[f"{cable}.lost.count"] == 0
+    assert f"{cable}.jitter.median" not in found
 
 
 def test_a_unit_counts_as_accepted_only_with_all_its_numbers():

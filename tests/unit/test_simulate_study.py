@@ -114,7 +114,7 @@ def test_truth_is_not_in_the_study_folder(made: Path) -> None:
     tables |= {"rejections.csv", "visits.tsv", "exposure.parquet", ".simulation.json"}
     assert set(_hashes(study)) == listed | tables
     truth = {path.name for path in (made / "truth").glob("*.parquet")}
-    names = {"effects", "athletes", "landings", "nuisances"}
+    names = {"effects", "athletes", "landings", "nuisances", "clocks"}
     assert truth == {f"{name}.parquet" for name in names}
 
 

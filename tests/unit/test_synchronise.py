@@ -1,5 +1,6 @@
 """Recordings of a trial on one clock: which is the reference, what is cut, what is refused."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +11,7 @@ from analysis.estimates import estimates_table
 from analysis.models.clock_quality import clock_quality
 from analysis.report.methods import methods
 from pipeline.extraction.signals import Signals
-from pipeline.extraction.synchronise import WAYS, by_stomp, by_trigger, cut
+from pipeline.extraction.synchronise import by_stomp, by_trigger, cut
 from pipeline.filtering.gaps import Gap
 from shared.settings.load import load_settings
 from shared.sources import ROOT
@@ -180,17 +181,27 @@ def test_a_cut_keeps_raw_samples_and_gaps_in_place():
     assert [signals.raw_sample(slot) for slot in (41, 42, 60)] == [39, 40, 58]
 
 
-def test_each_way_has_a_sentence_in_the_methods():
+def time_base(ways):
+    """Return the methods text of three sites of the demo with these ways."""
     settings = load_settings(ROOT / "config")
     study, plan = (x.model_dump(mode="json") for x in (settings.study, settings.plan))
+    for site, way in ways.items():
+        study["sites"][site]["synchronisation"] = way
     processing = settings.processing.model_dump(mode="json")
-    texts = {
-        way: str(methods(study | {"synchronisation": way}, processing, plan, frozenset())[0])
-        for way in WAYS
-    }
-    assert "by a common trigger" in texts["trigger"]
-    assert "by a stomp on the plate at the start of the recording" in texts["stomp"]
-    assert "cannot be told from a lag of the clocks" in texts["stomp"]
+    text = str(methods(study, processing, plan, frozenset())[0].paragraphs[0])
+    return re.sub(r"<[^>]+>", "", text)
+
+
+def test_each_way_has_a_sentence_in_the_methods():
+    text = time_base({"harbour": "trigger"})
+    assert "The recordings of a trial at Harbour shared their time zero by a common trigger" in text
+    assert text.endswith("All sensors at Meadow and Ridge were on one clock.")
+    text = time_base({"harbour": "stomp"})
+    assert "at Harbour were synchronised by a stomp on the plate at the start and end of" in text
+    assert "cannot be told from a lag of the clocks" in text
+    assert "residual lag" in text
+    # One device at a site, whose athletes stomp all the same: nothing to synchronise.
+    assert "All sensors at Meadow and Ridge" in time_base({"harbour": "stomp", "ridge": "stomp"})
 
 
 def test_the_numbers_of_the_clocks():
@@ -201,14 +212,20 @@ def test_the_numbers_of_the_clocks():
             "applied": [True] * 4 + [False],
             "correlation": [0.9, 0.8, 0.95, 0.99, np.nan],
             "residual_lag_s": [0.001, -0.002, 0.003, np.nan, np.nan],
+            "lag_s": [0.2, -0.3, 0.1, 0.0, np.nan],
+            "place": ["start"] * 3 + ["", ""],  # the fourth shares the clock of another device
+            "reason": [""] * 4 + ["no stomp: the largest shock is 0.1 g"],
         }
     )
     rows = estimates_table(clock_quality(table))
+    assert set(rows.loc[rows["term"] == "applied", "note"]) == {"no stomp"}
     assert set(rows["site"]) == {"bench"}
     found = {(row.term, row.quantity): row.estimate for row in rows.itertuples()}
     assert found == {
         ("recordings", "count"): 5,
         ("applied", "share"): 0.8,
+        ("lag", "median"): pytest.approx(200.0),
+        ("lag", "largest"): pytest.approx(300.0),
         ("correlation", "median"): pytest.approx(0.925),
         ("correlation", "smallest"): 0.8,
         ("residual_lag", "count"): 3,

@@ -56,7 +56,7 @@ class Files:
         return path.relative_to(self.results).as_posix()
 
     def digest(self, path: Path) -> str:
-        """Return the SHA-256 of a file, '' where there is none; of a raw file as in `recordings`."""
+        """Return the SHA-256 of a file, '' where there is none; of raw ones as in `recordings`."""
         if path not in self._hashes:
             self._hashes[path] = sha256_of_raw_file(path) if path.is_file() else ""
         return self._hashes[path]
