@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from pipeline.calibration.mirrored import landing_rotation
 from pipeline.calibration.segment_frame import SegmentFrame
 from pipeline.calibration.stillness import Window
-from pipeline.extraction.knee_stances import stance_after, stance_before
+from pipeline.extraction.knee_stances import quiet_stances
 from pipeline.extraction.knee_tilt import Tilt, held_by_gravity, read_tilt
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.stretch import filtered_between
@@ -140,7 +140,7 @@ def angle_around(knee: Knee, contact: float, last: int, settings: ProcessingSett
     Without them it drifts, and is therefore integrated over a few seconds only.
     """
     rate_hz = knee.signals.rate_hz
-    stance = stance_before(knee.rate, rate_hz, contact, settings)
+    stance, end = quiet_stances(knee.rate, rate_hz, contact, settings)
     first = stance.first_sample if stance is not None else math.floor(contact)
     last = min(last, len(knee.rate) - 1)
     segments = np.stack([knee.thigh, knee.shank])
@@ -160,7 +160,6 @@ def angle_around(knee: Knee, contact: float, last: int, settings: ProcessingSett
         if knee.tilt is not None and settings.filtering.tilt_correction is not None:
             lost |= {str(Reason.TILT_NOT_CORRECTED)}
         return KneeAngle(thigh, shank, rate, angle, first, lost, None)
-    end = stance_after(knee.rate, rate_hz, contact, settings)
     straight = end if settings.filtering.gyro_bias == "between_stances" else None
     thigh, shank = (
         rate - _bias(raw, stance, straight, last)

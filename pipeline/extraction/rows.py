@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from operator import itemgetter
 from typing import Any
 
-import numpy as np
 import pyarrow as pa
 
 from pipeline.extraction.file_rows import Row, clock_row
@@ -17,19 +16,13 @@ from pipeline.extraction.observe import Landings
 from pipeline.extraction.standing import Standing
 from pipeline.extraction.stomp_clocks import Clock
 from pipeline.extraction.trials import Trial
-from pipeline.extraction.values import SideLanding, Source, Value
+from pipeline.extraction.value_rows import ValueRows
+from pipeline.extraction.values import SideLanding
 from pipeline.extraction.visit import Measurement
-from pipeline.metrics.outcome import Measured
 from pipeline.quality.flags import is_valid, join_flags
 from pipeline.reasons import Reason
-from shared.metric_dictionary import metrics
 from shared.schemas import schema_of
 from shared.tables import arrow_schema
-
-_METRICS = schema_of("metrics")
-_VALUE_KEY = itemgetter(*map(_METRICS.names.index, _METRICS.key))
-_RECORDING_AND_ROLE = itemgetter(0, 1)
-_SAMPLES = itemgetter(*map(_METRICS.names.index, ("first_sample", "last_sample")))
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,26 +48,13 @@ def sorted_by_key(rows: list[Row], name: str) -> list[Row]:
 
 def table(rows: list[Row], name: str) -> pa.Table:
     """Return rows as a table with the declared columns and types."""
-    schema = schema_of(name)
-    return pa.table(_columns(rows, list(arrow_schema(schema))), names=schema.names)
-
-
-def _columns(rows: list[Row], fields: Sequence[pa.Field]) -> list[pa.Array]:
+    fields = list(arrow_schema(schema_of(name)))
     columns = zip(*rows, strict=True) if rows else ((),) * len(fields)
-    return [
+    arrays = [
         pa.array(column, field.type, from_pandas=True)  # not a number means empty
         for column, field in zip(columns, fields, strict=True)
     ]
-
-
-def _beside_keys(values: pa.Table, sources: list[list[Row]]) -> pa.Table:
-    """Return the table `metric_sources`: the key of each value as often as it has sources."""
-    schema = schema_of("metric_sources")
-    counts = np.array([len(used) for used in sources], dtype=np.int64)
-    keys = values.select(list(_METRICS.key)).take(np.repeat(np.arange(len(counts)), counts))
-    flat = [source for used in sources for source in used]
-    fields = list(arrow_schema(schema))[len(_METRICS.key) :]
-    return pa.table([*keys.columns, *_columns(flat, fields)], names=schema.names)
+    return pa.table(arrays, names=[field.name for field in fields])
 
 
 def _raw(landing: SideLanding, position: float | None) -> int | None:
@@ -117,26 +97,6 @@ def landing_row(
     )
 
 
-class Judge:
-    """Turns a set of flags into its text and into whether a value with it is valid; each set once.
-
-    The same few sets of flags come back thousands of times.
-    """
-
-    def __init__(self, excluding: Iterable[str]) -> None:
-        self.excluding = frozenset(excluding)
-        self._known: dict[frozenset[str], tuple[str, bool, bool]] = {}
-
-    def __call__(self, flags: frozenset[str]) -> tuple[str, bool, bool]:
-        """Return the text of the flags, whether they leave a value valid, whether it is clipped."""
-        known = self._known.get(flags)
-        if known is None:
-            clipped = str(Reason.CLIPPED) in flags
-            known = (join_flags(flags), is_valid(flags, self.excluding), clipped)
-            self._known[flags] = known
-        return known
-
-
 def landing_words(trial: Trial, side: str, number: int, athlete: Athlete) -> Row:
     """Return the columns that all values of a landing share."""
     return (
@@ -150,73 +110,6 @@ def landing_words(trial: Trial, side: str, number: int, athlete: Athlete) -> Row
         trial.number,
         number,
     )
-
-
-def metric_row(words: Row, value: Value, flags: frozenset[str], judge: Judge) -> Row:
-    """Return the row of a value in the table `metrics`.
-
-    Parameters
-    ----------
-    words
-        From `landing_words`.
-    flags
-        Everything known against the value, its landing's flags included.
-    """
-    metric, outcome, signals = metrics()[value.metric], value.outcome, value.signals
-    text, valid, clipped = judge(flags)
-    # A saturated sensor bounds a value from below where the dictionary says so.
-    bounded = clipped and metric.when_clipped == "right_censored"
-    number, first, last = None, None, None
-    if measured := isinstance(outcome, Measured):
-        number, raw_sample = outcome.value, signals.raw_sample
-        first, last = raw_sample(outcome.first_sample), raw_sample(outcome.last_sample)
-    return (
-        *words,
-        value.metric,
-        value.sensor,
-        number,
-        "right" if bounded else "none",
-        metric.unit,
-        signals.recording_id,
-        first,
-        last,
-        signals.rate_hz,
-        metric.version,
-        text,
-        measured and valid,
-    )
-
-
-def _event_source(events: SideLanding) -> Source | None:
-    places = [p for p in (events.contact, events.takeoff) if p is not None]
-    if not places or events.signals is None:
-        return None
-    return Source(
-        events.signals.recording_id,
-        events.signals.raw_sample(math.floor(min(places))),
-        events.signals.raw_sample(math.ceil(max(places))),
-    )
-
-
-def sources_of(row: Row, value: Value, events: Source | None) -> list[Row]:
-    """Return the recordings that a value used, for the table `metric_sources`, sorted.
-
-    A row names the recording, its role and its samples; the columns before are the value's key.
-
-    Parameters
-    ----------
-    row
-        Of the value in the table `metrics`.
-    events
-        What gave the events that bound the value's window.
-    """
-    used = [(value.signals.recording_id, "value", *_SAMPLES(row))]
-    if events is not None:
-        used.append((events.recording_id, "events", events.first_sample, events.last_sample))
-    for source in value.calibrations:
-        used.append((source.recording_id, "calibration", source.first_sample, source.last_sample))
-    used.sort(key=_RECORDING_AND_ROLE)
-    return used
 
 
 def _landings(measurement: Measurement) -> Landings:
@@ -237,10 +130,10 @@ class ShardRows:
     """The rows of a shard, table by table."""
 
     def __init__(self, excluding: Iterable[str]) -> None:
-        self.judge = Judge(excluding)
+        self.excluding = frozenset(excluding)
         names = ("recordings", "calibrations", "synchronisation", "landings", "exclusions")
         self.rows: dict[str, list[Row]] = {name: [] for name in names}
-        self.values: list[tuple[Row, list[Row]]] = []
+        self.values = ValueRows(self.excluding)
 
     def add_measurement(
         self, measurement: Measurement, athlete: Athlete, standing: Standing
@@ -250,25 +143,10 @@ class ShardRows:
         for (number, side), landing in _landings(measurement).items():
             words[number, side] = landing_words(trial, side, number, athlete)
             self.rows["landings"].append(
-                landing_row(trial, landing, athlete, standing, self.judge.excluding)
+                landing_row(trial, landing, athlete, standing, self.excluding)
             )
         for part in measurement.by_clock:
-            self._add_values(part, words)
-
-    def _add_values(self, part: Measurement, words: Mapping[tuple[int, str], Row]) -> None:
-        """Add the values on one clock of a trial, each with the flags of its landing there."""
-        # What all values of a landing share is made once, by the landing that gave their events.
-        shared: dict[int, tuple[Row, frozenset[str], Source | None]] = {}
-        for value in part.values:
-            events = value.events
-            known = shared.get(id(events))
-            if known is None:
-                place = (events.number, events.side)
-                flags = events.flags | part.observed.chosen[place].flags
-                known = shared[id(events)] = (words[place], flags, _event_source(events))
-            of_landing, flags, source = known
-            row = metric_row(of_landing, value, value.flags | flags, self.judge)
-            self.values.append((row, sources_of(row, value, source)))
+            self.values.add(part, words)
 
     def add_clocks(self, index: Mapping[str, Any], clocks: Iterable[Clock]) -> None:
         """Add how the recordings of a trial came on one clock; flag-worthy is what did not."""
@@ -288,9 +166,5 @@ class ShardRows:
 
     def tables(self) -> dict[str, pa.Table]:
         """Return all tables, each sorted by its key."""
-        # Sources follow their values: one sort serves both tables, and the key is copied.
-        values = sorted(self.values, key=lambda pair: _VALUE_KEY(pair[0]))
         found = {name: table(sorted_by_key(rows, name), name) for name, rows in self.rows.items()}
-        found["metrics"] = table([row for row, _ in values], "metrics")
-        found["metric_sources"] = _beside_keys(found["metrics"], [used for _, used in values])
-        return found
+        return found | self.values.tables()

@@ -42,7 +42,7 @@ def steady_step(time_s: Samples) -> float | None:
     shortest = float(steps.min())  # not a number if any stamp is none: then nothing is sure
     if not 0.0 < shortest <= float(steps.max()) < _GAP_STEPS * shortest:
         return None
-    return float(steps.mean())
+    return float((time_s[-1] - time_s[0]) / steps.size)
 
 
 def usual_step(time_s: Samples) -> float:
