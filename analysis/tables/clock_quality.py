@@ -68,23 +68,22 @@ def build_clocks(context: Context, ledger: Ledger) -> JournalTable:
     columns = (
         ("recordings", "count", "count"),
         ("applied", "share", "percent"),
-        ("lag", "median", "measure"),
         ("lag", "largest", "measure"),
         ("correlation", "median", "two_decimals"),
         ("correlation", "smallest", "two_decimals"),
-        ("residual_lag", "count", "count"),
         ("residual_lag", "median", "two_decimals"),
         ("residual_lag", "percentile", "two_decimals"),
     )
     estimates = context.estimates.loc[context.estimates["analysis"] == name]
     notes = dict(zip(estimates["number_id"], estimates["note"], strict=True))
-    rows = []
+    rows, reasons = [], []
     for where in subjects_of(context.estimates, name, "recordings", "count"):
-        why = notes[number_id(name, where, "applied", "share")]
         label = _label(context, where)
-        rows.append(
-            Row((label, *_cells(ledger, name, where, columns), Exempt(why or "none", "setting")))
-        )
+        rows.append(Row((label, *_cells(ledger, name, where, columns))))
+        if why := notes[number_id(name, where, "applied", "share")]:
+            reasons.append(f"{label.text}: {why}.")
+    text = f"Where not, most often: {' '.join(reasons)}"
+    why_not = (Exempt(text, "reason"),) if reasons else ()
     return JournalTable(
         name,
         "Recordings put on the clock of their trial by a stomp",
@@ -92,14 +91,11 @@ def build_clocks(context: Context, ledger: Ledger) -> JournalTable:
             "Place and device",
             "Recordings",
             "On the clock of the trial",
-            "Lag, median (ms)",
             "Lag, largest (ms)",
             "Correlation, median",
             "Correlation, smallest",
-            "With a stomp at both ends",
             "Residual lag, median (ms)",
             "Residual lag, high (ms)",
-            "Most frequent reason where not",
         ),
         tuple(rows),
         notes=(
@@ -108,6 +104,11 @@ def build_clocks(context: Context, ledger: Ledger) -> JournalTable:
             "the start; high: nine in ten lie below. A recording that is not on the clock of its "
             "trial is measured on its own. The way of the shock to the sensor is part of a lag and "
             "cannot be told from it.",
+            *(
+                [Exempt("Where not, most often: " + " ".join(reasons), "setting")]
+                if reasons
+                else []
+            ),
         ),
         absent="no site synchronises its recordings by a stomp",
     )
