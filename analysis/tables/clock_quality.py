@@ -104,11 +104,7 @@ def build_clocks(context: Context, ledger: Ledger) -> JournalTable:
             "the start; high: nine in ten lie below. A recording that is not on the clock of its "
             "trial is measured on its own. The way of the shock to the sensor is part of a lag and "
             "cannot be told from it.",
-            *(
-                [Exempt("Where not, most often: " + " ".join(reasons), "setting")]
-                if reasons
-                else []
-            ),
+            *why_not,
         ),
         absent="no site synchronises its recordings by a stomp",
     )
