@@ -43,6 +43,7 @@ WORDS: dict[str, str] = {
     "own_clock": "on a clock of its own",
     "contact_mismatch": "contact by the waist unit found wrong",
     "no_stomp": "no stomp in the recording",
+    "lag_by_stomp": "clocks joined by a stomp",
     "drift_gt_5deg": "angle drifts by more than the limit",
     "long_integration": "angle integrated too long",
     "tilt_corrected": "knee angle held by gravity",

@@ -24,6 +24,7 @@ class Reason(StrEnum):
     OWN_CLOCK = "own_clock"
     CONTACT_MISMATCH = "contact_mismatch"
     NO_STOMP = "no_stomp"
+    LAG_BY_STOMP = "lag_by_stomp"
     DRIFT = "drift_gt_5deg"
     LONG_INTEGRATION = "long_integration"
     BIAS_FROM_START = "gyro_bias_from_start"

@@ -8,6 +8,8 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from shared.layout import companions_of
+
 _BLOCK = 1 << 20
 
 
@@ -23,6 +25,21 @@ def sha256_of_file(path: Path) -> str:
         while block := stream.read(_BLOCK):
             digest.update(block)
     return digest.hexdigest()
+
+
+def with_files_beside(digest: str, path: Path) -> str:
+    """Return the SHA-256 that stands for a raw file, given that of its own bytes.
+
+    Where other files say how to read it (BIDS Motion), it is the SHA-256 over theirs as well, one
+    per line, the file's own first; a missing one has an empty line. Else it is `digest`.
+    """
+    beside = [sha256_of_file(x) if x.is_file() else "" for x in companions_of(path)]
+    return sha256_of_bytes("\n".join([digest, *beside]).encode()) if beside else digest
+
+
+def sha256_of_raw_file(path: Path) -> str:
+    """Return the SHA-256 that stands for a raw file, the files beside it included."""
+    return with_files_beside(sha256_of_file(path), path)
 
 
 def hash_of_settings(settings: Mapping[str, Any] | list[Any]) -> str:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from analysis.audit.c3d_file import read_c3d
 from shared.layout import companions_of
-from shared.settings.device import Channel, DeviceProfile
+from shared.settings.device import Channel, Counter, DeviceProfile
 from shared.units import conversion_factor
 
 Signal = NDArray[np.float64]
@@ -127,12 +127,22 @@ def _columns(
     return read_c3d(path, names)
 
 
+def _refuse_lost_counts(columns: Mapping[str, Signal], counter: Counter) -> None:
+    if counter.column not in columns:
+        raise NotReadableError(f"the file has no column {counter.column!r}")
+    counts = columns[counter.column]
+    if counter.wraps_at is not None:
+        counts = np.unwrap(counts, period=counter.wraps_at)
+    if not (np.diff(counts) == 1.0).all():
+        raise NotReadableError("rows are missing by the sample counter")
+
+
 def _clock(
     columns: Mapping[str, Signal], profile: DeviceProfile, rate_hz: float | None
 ) -> tuple[float, float]:
     """Return the time of the first sample and the rate; refuse lost rows."""
     if profile.counter is not None:
-        raise NotReadableError("the second path knows no sample counters")
+        _refuse_lost_counts(columns, profile.counter)
     if profile.time is None:
         return 0.0, rate_hz or profile.rate_hz
     if profile.time.column not in columns:
@@ -140,6 +150,9 @@ def _clock(
     time_s = columns[profile.time.column] * conversion_factor(profile.time.unit, "s")
     if len(time_s) < 2 or not np.isfinite(time_s).all():
         raise NotReadableError("the time stamps are incomplete")
+    if profile.counter is not None:
+        slope, start_s = np.polyfit(np.arange(len(time_s)), time_s, 1)
+        return float(start_s), 1.0 / float(slope)
     step = (time_s[-1] - time_s[0]) / (len(time_s) - 1)
     regular = time_s[0] + step * np.arange(len(time_s))
     if step <= 0.0 or np.abs(time_s - regular).max() > _LARGEST_STEP_ERROR * step:
@@ -158,6 +171,7 @@ def read_signals(path: Path, profile: DeviceProfile, prefixes: Iterable[str]) ->
     wanted = _wanted(profile, prefixes)
     names = [item.column for item in wanted]
     names += [profile.time.column] if profile.time else []
+    names += [profile.counter.column] if profile.counter else []
     try:
         columns, rate_hz = _columns(path, profile, names)
     except FileNotFoundError as error:

@@ -10,7 +10,7 @@ from analysis.audit.level import Level, number_text
 from analysis.audit.step_inputs import noted_inputs
 from analysis.audit.study_folder import StudyFolder
 from shared.layout import shard_name
-from shared.provenance import sha256_of_file
+from shared.provenance import sha256_of_raw_file
 from shared.tables import read_metadata
 
 
@@ -19,7 +19,7 @@ def raw_state(study: StudyFolder, recording: pd.Series) -> str:
     file = study.raw / recording["path"]
     if not file.is_file():
         return "the raw file is not in the study folder"
-    same = sha256_of_file(file) == recording["sha256"]
+    same = sha256_of_raw_file(file) == recording["sha256"]
     return "the raw file still has this hash" if same else "THE RAW FILE HAS CHANGED since"
 
 

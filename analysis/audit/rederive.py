@@ -12,15 +12,17 @@ import pandas as pd
 
 from analysis.audit.comparison import ANALYSIS, compare
 from analysis.audit.own_calibration import Session, session_of
+from analysis.audit.own_clocks import on_one_clock
 from analysis.audit.own_plates import Values
 from analysis.audit.own_trials import METRICS, read_trial, trial_values
 from analysis.audit.raw_files import NotReadableError
 from analysis.audit.sample import draw
 from analysis.estimates import Estimates, write_estimates
-from shared.provenance import sha256_of_file
+from shared.provenance import sha256_of_raw_file
 from shared.settings.device import DeviceProfile
 from shared.settings.processing import ProcessingSettings
 from shared.settings.strict import validate
+from shared.settings.study import synchronisation_of_sites
 from shared.tables import read_table
 
 STEP = "analysis.audit.rederive:rederive"
@@ -39,6 +41,8 @@ class RawStudy:
     mass_kg: Mapping[str, float]
     profiles: Mapping[str, DeviceProfile]
     settings: ProcessingSettings
+    by_stomp: frozenset[str] = frozenset()
+    """Sites whose recordings have clocks of their own, put on one by a stomp."""
 
 
 @dataclass
@@ -74,9 +78,11 @@ def _trial(study: RawStudy, files: pd.DataFrame, session: Session, found: Rederi
     paths = [study.folder / path for path in files["path"]]
     for path, digest in zip(paths, files["sha256"], strict=True):
         found.files += 1
-        found.changed += not path.is_file() or sha256_of_file(path) != digest
+        found.changed += not path.is_file() or sha256_of_raw_file(path) != digest
     recordings = read_trial(zip(files["device"], paths, strict=True), study.profiles)
     first = files.iloc[0]
+    if first["site"] in study.by_stomp:
+        recordings = on_one_clock(recordings, session.weight_n, study.settings)
     return trial_values(recordings, session, first["task"], first["side"], study.settings)
 
 
@@ -186,12 +192,6 @@ def rederive(
         "calibrations": calibrations,
         "unit_calibrations": unit_calibrations,
     }
-    if study.get("synchronisation", "trigger") != "trigger":
-        numbers = Estimates(ANALYSIS)
-        why = "the files of a trial have clocks of their own, which the second path cannot join"
-        numbers.not_run("all", why)
-        write_estimates(estimates, numbers, step=STEP, inputs=inputs)
-        return
     people = read_table(athletes, ["athlete_id", "mass_kg"])
     raw = RawStudy(
         Path(study_folder),
@@ -201,6 +201,7 @@ def rederive(
         dict(zip(people["athlete_id"], people["mass_kg"].astype(float), strict=True)),
         {name: validate(DeviceProfile, content, name) for name, content in devices.items()},
         validate(ProcessingSettings, processing, "processing.yaml"),
+        frozenset(x for x, way in synchronisation_of_sites(study).items() if way == "stomp"),
     )
     numbers, _ = rederived_numbers(raw, read_table(metrics), plan["audit"]["rederivation"])
     write_estimates(estimates, numbers, step=STEP, inputs=inputs)

@@ -1,4 +1,4 @@
-"""How well recordings were put on one clock by a stomp: share found, correlation, residual lag."""
+"""How recordings were put on one clock by a stomp: share found, lag, correlation, residual lag."""
 
 from __future__ import annotations
 
@@ -13,15 +13,24 @@ HIGH_SHARE = 0.90
 def clock_quality(synchronisation: pd.DataFrame) -> Estimates:
     """Return what the table `synchronisation` tells by site and device.
 
-    The residual lag is the size of what the stomp at the end says beyond that at the start: median
-    and 90th percentile over the recordings that have both. With a trigger there is nothing to tell.
+    Lags are sizes, of the recordings whose own stomp gave one. The residual lag is the size of what
+    the stomp at the end says beyond that at the start: median and 90th percentile over the
+    recordings that have both. With a trigger there is nothing to tell.
     """
     numbers = Estimates("quality_clocks")
     for where, rows in grouped(synchronisation, ["site", "device"]):
         named: EstimateFields = {"site": where[0]}
         numbers.add(where, "recordings", "count", len(rows), unit="recordings", **named)
         applied = float(rows["applied"].mean())
-        numbers.add(where, "applied", "share", applied, unit="share", **named)
+        # What was found and expected in single recordings stands behind the colon.
+        reasons = rows.loc[~rows["applied"], "reason"].str.split(":").str[0].value_counts()
+        # Of equally frequent reasons the first by name, so that the note does not depend on order.
+        reason = min(reasons[reasons == reasons.max()].index) if len(reasons) else ""
+        numbers.add(where, "applied", "share", applied, unit="share", note=reason, **named)
+        lag = 1000.0 * rows.loc[rows["place"] != "", "lag_s"].abs()
+        if len(lag):
+            numbers.add(where, "lag", "median", float(lag.median()), unit="ms", **named)
+            numbers.add(where, "lag", "largest", float(lag.max()), unit="ms", **named)
         correlation = rows["correlation"].dropna()
         if len(correlation):
             numbers.add(where, "correlation", "median", float(correlation.median()), **named)

@@ -22,6 +22,7 @@ from analysis.models.landing_quality import (
     valid_trials,
 )
 from analysis.models.quality import defined, one_row_per_flag
+from analysis.models.time_base_quality import time_base_quality
 from shared.channels import AXES
 from shared.tables import read_table
 from shared.units import STANDARD_GRAVITY
@@ -179,7 +180,7 @@ def sensor_quality(
     study: dict[str, Any],
     minimum_valid_trials: int,
 ) -> None:
-    """Write the numbers of the quality page: metrics, landings, calibrations, clocks."""
+    """Write the numbers of the quality page: metrics, landings, calibrations, time, clocks."""
     values = read_table(metrics)
     write_estimates(
         estimates,
@@ -189,6 +190,7 @@ def sensor_quality(
         valid_trials(read_table(summaries), plan, study["clearance_visit"], minimum_valid_trials),
         calibration_quality(read_table(calibrations)),
         bench_quality(read_table(unit_calibrations)),
+        time_base_quality(read_table(recordings)),
         clock_quality(read_table(synchronisation)),
         step=STEP,
         inputs={

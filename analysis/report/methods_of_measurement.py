@@ -10,28 +10,37 @@ from analysis.labels import words
 from analysis.report.ledger import Exempt, phrase, setting
 from analysis.report.methods_parts import Methods, listed
 from shared.metric_dictionary import metrics
+from shared.settings.study import synchronisation_of_sites
 
 
-def _by_trigger(_: dict[str, Any]) -> Markup:
-    return Markup("The recordings of a trial shared their time zero by a common trigger.")
+def _by_trigger(where: Markup, _: dict[str, Any]) -> Markup:
+    return phrase("The recordings of a trial{} shared their time zero by a common trigger.", where)
 
 
-def _by_stomp(chosen: dict[str, Any]) -> Markup:
+_AT_BOTH_ENDS = (
+    "The lag was that of the stomp at the start; what the one at the end says beyond it is the "
+    "residual lag. "
+)
+
+
+def _by_stomp(where: Markup, chosen: dict[str, Any]) -> Markup:
     return phrase(
-        "The recordings of a trial were synchronised by a stomp on the plate at the {} of the "
+        "The recordings of a trial{} were synchronised by a stomp on the plate at the {} of the "
         "recording: the lag between force and waist acceleration (without a waist unit, the "
         "angular acceleration of the shank) was that of the highest cross-correlation from {} to "
         "{} Hz, interpolated between samples and searched up to {} s. A recording with a "
         "correlation below {}, or with another peak above {} of the best, stayed on a "
-        "clock of its own, and values that need two devices were refused. The shock reaches the "
+        "clock of its own, and values that need two devices were refused. {}The shock reaches the "
         "waist some milliseconds after the plate; this delay "
         "cannot be told from a lag of the clocks, and bounds the accuracy.",
+        where,
         listed([words(place) for place in chosen["stomp_at"]]),
         setting(chosen["band_low_hz"]),
         setting(chosen["band_high_hz"]),
         setting(chosen["largest_lag_s"]),
         setting(chosen["smallest_correlation"]),
         setting(chosen["largest_second_peak"]),
+        _AT_BOTH_ENDS if len(chosen["stomp_at"]) > 1 else "",
     )
 
 
@@ -46,8 +55,30 @@ _KNEE_ZERO = {
 _FROM_REST = frozenset({"countermovement_jump", "box_jump"})
 """Tasks that begin with a quiet stance on the plate."""
 
-_TIME_BASE = {"trigger": _by_trigger, "stomp": _by_stomp}
+
+def _on_one_clock(where: Markup, _: dict[str, Any]) -> Markup:
+    return phrase("All sensors{} were on one clock.", where)
+
+
+_ONE_CLOCK = "one clock"
+_TIME_BASE = {"stomp": _by_stomp, "trigger": _by_trigger, _ONE_CLOCK: _on_one_clock}
 """How the recordings of a trial were synchronised (study.yaml) -> what says so."""
+
+
+def _time_base(study: dict[str, Any], processing: dict[str, Any]) -> Markup:
+    """Return how recordings came on one clock; by site where sites differ."""
+    places: dict[str, list[str]] = {}
+    for name, way in synchronisation_of_sites(study).items():
+        site = study["sites"][name]
+        devices = len(site["devices"]) - sum(len(group) - 1 for group in site["shared_clocks"])
+        places.setdefault(_ONE_CLOCK if devices == 1 else way, []).append(site["label"])
+    said = []
+    for way, say in _TIME_BASE.items():
+        if way in places:
+            labels = listed([Exempt(label, "name") for label in places[way]])
+            where = phrase(" at {}", labels) if len(places) > 1 else Markup("")
+            said.append(say(where, processing["synchronisation"]))
+    return Markup(" ").join(said)
 
 
 def _common_rates(rates: dict[str, float | None]) -> Markup:
@@ -110,7 +141,7 @@ def signals(study: dict[str, Any], processing: dict[str, Any]) -> Methods:
     return Methods(
         "From recording to signal",
         (
-            _TIME_BASE[study["synchronisation"]](processing["synchronisation"]),
+            _time_base(study, processing),
             _common_rates(filtering["harmonised_rate_hz"]),
             phrase(
                 "Sensors were calibrated on quiet standing: over the stillest {} s, the mean of a "

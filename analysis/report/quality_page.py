@@ -24,6 +24,7 @@ TABLES = (
     "quality_identities",
     "quality_calibrations",
     "quality_bench",
+    "quality_time_base",
     "quality_clocks",
     "residual_cutoffs",
 )
@@ -35,7 +36,7 @@ CONTENTS = (
     ("saturation", "Saturation"),
     ("identities", "Identities"),
     ("calibrations", "Calibrations"),
-    ("clocks", "Clocks"),
+    ("clocks", "Time and clocks"),
     ("cutoffs", "Cut-offs"),
     ("cautions", "Cautions"),
 )

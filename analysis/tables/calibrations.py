@@ -1,4 +1,4 @@
-"""Tables of the quality page: calibrations of sessions, of units on the bench, and clocks."""
+"""Tables of the quality page: calibrations of sessions, and of units on the bench."""
 
 from __future__ import annotations
 
@@ -162,49 +162,4 @@ def build_bench(context: Context, ledger: Ledger) -> JournalTable:
             "and flagged, never corrected.",
         ),
         absent="no unit was calibrated on the bench",
-    )
-
-
-def build_clocks(context: Context, ledger: Ledger) -> JournalTable:
-    """Return how recordings came on the clock of their trial by a stomp, by site and device."""
-    name = "quality_clocks"
-    columns = (
-        ("recordings", "count", "count"),
-        ("applied", "share", "percent"),
-        ("correlation", "median", "two_decimals"),
-        ("correlation", "smallest", "two_decimals"),
-        ("residual_lag", "count", "count"),
-        ("residual_lag", "median", "one_decimal"),
-        ("residual_lag", "percentile", "one_decimal"),
-    )
-    rows = []
-    for site, device in subjects_of(context.estimates, name, "recordings", "count"):
-        label = Exempt(f"{context.sites.get(site, site)}, {words(device)}", "name")
-        cells = [
-            _number(ledger, number_id(name, (site, device), term, quantity), style)
-            for term, quantity, style in columns
-        ]
-        rows.append(Row((label, *cells)))
-    return JournalTable(
-        name,
-        "Recordings put on the clock of their trial by a stomp",
-        (
-            "Place and device",
-            "Recordings",
-            "Lag found and applied",
-            "Correlation, median",
-            "Correlation, smallest",
-            "Recordings with two stomps",
-            "Residual lag, median, ms",
-            "Residual lag, high, ms",
-        ),
-        tuple(rows),
-        notes=(
-            "The residual lag is the size of what a second stomp, at the end of a recording, says "
-            "beyond the first: the clocks ran apart by it, or a lag was found wrong by it. High: "
-            "nine in ten lie below. A recording whose lag was not found was measured on its own "
-            "clock, and what needs another device was refused.",
-        ),
-        absent="no recording was synchronised by a stomp: a common trigger made the time zero of "
-        "each trial, and leaves no lag to be found",
     )

@@ -14,6 +14,7 @@ from analysis.tables import (
     asymmetry,
     calibrations,
     checks,
+    clock_quality,
     cox_alternatives,
     cox_diagnostics,
     data_quality,
@@ -104,7 +105,8 @@ TABLES: dict[str, Builder] = {
     "quality_identities": landing_quality.build_identities,
     "quality_calibrations": calibrations.build_sessions,
     "quality_bench": calibrations.build_bench,
-    "quality_clocks": calibrations.build_clocks,
+    "quality_time_base": clock_quality.build_time_base,
+    "quality_clocks": clock_quality.build_clocks,
     "residual_cutoffs": residual_cutoffs.build,
 }
 """Name of a table -> what builds it, in the order of the report, then of the quality page."""

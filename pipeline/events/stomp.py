@@ -212,7 +212,8 @@ def stomp_lag(
     if best in (0, 2 * reach):
         return Refused(
             Reason.SYNC_FAIL,
-            f"the lag is at the end of the {settings.largest_lag_s:g} s that are searched",
+            "the clocks are further apart than is searched: the highest correlation is at the end "
+            f"of the {settings.largest_lag_s:g} s",
         )
     second = _second_peak(correlations, best)
     if second > settings.largest_second_peak:

@@ -46,7 +46,10 @@ def _lag_of_course(observed: Observed, number: int, settings: ProcessingSettings
     if plates is None or waist is None or landing.contact is None:
         return None
     chosen = settings.synchronisation.model_copy(
-        update={"smallest_correlation": settings.quality.smallest_course_correlation}
+        update={
+            "smallest_correlation": settings.quality.smallest_course_correlation,
+            "search_s": settings.quality.course_s,
+        }
     )
     order = settings.filtering.order_per_pass
     try:

@@ -15,7 +15,7 @@ from pipeline.readers.recording import Recording
 from pipeline.reasons import Reason
 from shared.channels import sensor_of
 from shared.errors import Problem, StudyError
-from shared.provenance import sha256_of_file
+from shared.provenance import sha256_of_raw_file
 from shared.settings.device import DeviceProfile
 from shared.settings.processing import ProcessingSettings
 from shared.settings.strict import validate
@@ -142,7 +142,7 @@ def read_file(
     try:
         recording = read_recording(path, profile, file)
     except StudyError as error:
-        return _unusable(error.problems, sha256_of_file(path) if path.is_file() else "")
+        return _unusable(error.problems, sha256_of_raw_file(path) if path.is_file() else "")
     problems = tuple(problem for problem in recording.problems if not forgiven(problem))
     return judge(replace(recording, problems=problems), recording_id, shortest_s)
 

@@ -25,7 +25,7 @@ from pipeline.extraction.rows import Athlete, ShardRows
 from pipeline.extraction.saturated import saturated
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.standing import Standing, calibrate
-from pipeline.extraction.synchronise import WAYS, Synchroniser
+from pipeline.extraction.synchronise import Synchroniser, by_trigger, ways_of
 from pipeline.extraction.tasks import require_known
 from pipeline.extraction.trials import SharedClocks, Trial, sides_of
 from pipeline.extraction.units import Unit, UnitTables, read_unit_tables, unit_at_visit
@@ -54,7 +54,7 @@ class _Setting:
     scales: Mapping[str, Mapping[str, FullScale]]
     processing: ProcessingSettings
     units: UnitTables
-    synchronise: Synchroniser
+    synchronise: Mapping[str, Synchroniser]
     shared_clocks: Mapping[str, SharedClocks]
     shortest_s: Mapping[str, float]
 
@@ -165,9 +165,8 @@ def _trials(
             first = group[0]
             box = first["box_height_m"]
             shared = setting.shared_clocks.get(first["site"], ())
-            together = setting.synchronise(
-                usable, standing.body_weight_n, setting.processing, shared
-            )
+            synchronise = setting.synchronise.get(first["site"], by_trigger)
+            together = synchronise(usable, standing.body_weight_n, setting.processing, shared)
             shard.add_clocks(first, together.clocks)
             sides = sides_of(first["side"])
             needed = (without_idle_rates(x, sides, standing) for x in together.recordings)
@@ -252,7 +251,7 @@ def extract_shard(
         {name: _full_scales(profile) for name, profile in profiles.items()},
         settings,
         read_unit_tables(unit_calibrations),
-        WAYS[study.get("synchronisation", "trigger")],
+        ways_of(study),
         shared_clocks_of(study),
         {name: shortest_recording_s(profile, settings) for name, profile in profiles.items()},
     )

@@ -57,6 +57,7 @@ class Signals:
     recorded : the same channels at the rate of the file; None where this is that rate
     clock : '' on the clock of the trial; else the devices that share the clock it is on
     largest : a magnitude that no sample of a channel exceeds, where the reader has looked for it
+    lag_by_stomp : a stomp has put it on the clock of the trial, its shock's way to the sensor in it
     """
 
     recording_id: str
@@ -70,6 +71,7 @@ class Signals:
     recorded: Signals | None = None
     clock: str = ""
     largest: Mapping[str, float] = field(default_factory=dict)
+    lag_by_stomp: bool = False
 
     @property
     def samples(self) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -13,6 +14,7 @@ from pipeline.events.waist import resultant
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.trials import REFERENCE, WAIST
 from pipeline.metrics.outcome import Refused
+from pipeline.reasons import Reason
 from shared.settings.processing import ProcessingSettings, Synchronisation
 
 _COMPARED = {"BW": "force", "g": "acceleration", "": "angular_acceleration"}
@@ -122,11 +124,15 @@ def unknown_clock(reference: Signals, other: Signals, reason: str) -> Clock:
 
 
 def clock_by_stomp(
-    reference: Signals, other: Signals, body_weight_n: float, settings: ProcessingSettings
+    reference: Signals,
+    other: Signals,
+    places: Sequence[str],
+    body_weight_n: float,
+    settings: ProcessingSettings,
 ) -> Clock:
-    """Compare a recording with the reference."""
+    """Compare a recording with the reference, which shows a stomp at these places."""
     unknown = unknown_clock(reference, other, "")
-    if reason := _too_short(reference, other, settings):
+    if reason := _too_short(reference, other, len(places), settings):
         return replace(unknown, reason=reason)
     try:
         shocks = _shocks(reference, other, body_weight_n, settings)
@@ -137,11 +143,7 @@ def clock_by_stomp(
         reason += "a plate, an accelerometer or a gyroscope on the shank in the other"
         return replace(unknown, reason=reason)
     unknown = replace(unknown, compared=_COMPARED[shocks[1].unit])
-    found = {
-        place: _lag_at(place, *shocks, settings.synchronisation)
-        for place in (START, END)
-        if place in settings.synchronisation.stomp_at
-    }
+    found = {place: _lag_at(place, *shocks, settings.synchronisation) for place in places}
     lags = {place: lag for place, lag in found.items() if isinstance(lag, StompLag)}
     if not lags:
         reasons = [lag.detail for lag in found.values() if isinstance(lag, Refused)]
@@ -157,35 +159,58 @@ def clock_by_stomp(
     )
 
 
-def without_any_stomp(
+def _comes_from_the_air(
+    signal: NDArray[np.float64], seen: Shock, settings: Synchronisation
+) -> Refused | None:
+    """Say that the largest shock of the last stretch is a landing; None where it is a stomp."""
+    begin = max(signal.size - math.ceil(settings.search_s * seen.rate_hz), 0)
+    strike = begin + int(np.abs(seen.values[begin:]).argmax())
+    before = signal[max(strike - math.ceil(settings.end_support_s * seen.rate_hz), 0) : strike]
+    lowest, after = float(before.min(initial=math.inf)), float(signal[strike:].mean())
+    if not lowest < settings.end_support <= after:
+        return None
+    return Refused(
+        Reason.SYNC_FAIL,
+        f"no stomp at the end: the last shock is a landing, out of {lowest:.2f} {seen.unit} into "
+        f"{after:.2f} {seen.unit}; the recording may have stopped early",
+    )
+
+
+def stomps_of(
     reference: Signals, body_weight_n: float, settings: ProcessingSettings
-) -> str:
-    """Say that the reference shows no stomp where one is expected; '' if it does or cannot tell."""
+) -> tuple[tuple[str, ...], str]:
+    """Return where the reference shows a stomp, of the places where one is expected.
+
+    Where none is, the second says why, else it is ''. A recording that cannot tell (no plate or
+    accelerometer, too slow for the band, too short for its filter) is taken to show all.
+    """
+    chosen, order = settings.synchronisation, settings.filtering.order_per_pass
+    expected = tuple(place for place in (START, END) if place in chosen.stomp_at)
     signal = _signal(reference, body_weight_n, settings.standard_gravity)
     if signal is None:
-        return ""
-    chosen, order = settings.synchronisation, settings.filtering.order_per_pass
+        return expected, ""
     try:
         seen = shock(signal[0], reference.rate_hz, signal[1], order_per_pass=order, settings=chosen)
-    except ValueError:  # too slow for the band, or too short for its filter
-        return ""
-    found = [
-        no_stomp(seen, *_stretch(place, seen, chosen), chosen)
-        for place in (START, END)
-        if place in chosen.stomp_at
-    ]
-    missing = [refused.detail for refused in found if refused is not None]
-    return missing[0] if len(missing) == len(found) else ""
+    except ValueError:
+        return expected, ""
+    refused = {place: no_stomp(seen, *_stretch(place, seen, chosen), chosen) for place in expected}
+    if END in refused and refused[END] is None:
+        refused[END] = _comes_from_the_air(signal[0], seen, chosen)
+    reasons = [found.detail for found in refused.values() if found is not None]
+    shown = tuple(place for place, found in refused.items() if found is None)
+    return shown, "" if shown else reasons[0]
 
 
-def _too_short(reference: Signals, other: Signals, settings: ProcessingSettings) -> str:
+def _too_short(
+    reference: Signals, other: Signals, stomps: int, settings: ProcessingSettings
+) -> str:
     """Say which recording does not hold its stomps and what any recording needs; '' if none."""
     chosen = settings.synchronisation
-    shortest_s = len(chosen.stomp_at) * chosen.search_s + settings.calibration.window_s
+    shortest_s = stomps * chosen.search_s + settings.calibration.window_s
     for signals, word in ((reference, "reference"), (other, "recording")):
         if (found_s := duration_s(signals)) < shortest_s:
             return (
-                f"the {word} lasts {found_s:.2f} s, expected {shortest_s:g} s or more for stomp "
-                "and task"
+                f"too short for stomp and task: the {word} lasts {found_s:.2f} s, expected "
+                f"{shortest_s:g} s or more"
             )
     return ""

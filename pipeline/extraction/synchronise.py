@@ -10,8 +10,9 @@ clock (`clocks`).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -24,13 +25,14 @@ from pipeline.extraction.stomp_clocks import (
     clock_by_stomp,
     duration_s,
     reference_of,
+    stomps_of,
     unknown_clock,
-    without_any_stomp,
 )
 from pipeline.extraction.trials import SharedClocks
 from pipeline.filtering.gaps import Gap
 from pipeline.reasons import Reason
 from shared.settings.processing import ProcessingSettings
+from shared.settings.study import synchronisation_of_sites
 
 DECLARED = "shared_clock"
 
@@ -78,12 +80,14 @@ def _as_recorded(signals: Signals) -> Signals:
     return replace(signals, flags=tuple(sorted({*signals.flags, str(Reason.NO_STOMP)})))
 
 
-def _without_stomps(signals: Signals, reference: Signals, settings: ProcessingSettings) -> Signals:
+def _without_stomps(
+    signals: Signals, reference: Signals, places: Sequence[str], settings: ProcessingSettings
+) -> Signals:
     """Cut the stomps off a recording; one that is too short for them stays whole."""
-    chosen = settings.synchronisation
+    search_s = settings.synchronisation.search_s
     from_s, until_s = reference.start_s, reference.start_s + duration_s(reference)
-    from_s += chosen.search_s if START in chosen.stomp_at else 0.0
-    until_s -= chosen.search_s if END in chosen.stomp_at else 0.0
+    from_s += search_s if START in places else 0.0
+    until_s -= search_s if END in places else 0.0
     rest = cut(signals, from_s, until_s)
     return rest if duration_s(rest) >= settings.calibration.window_s else signals
 
@@ -137,7 +141,9 @@ def _beside(
         if clock is None:
             shifted.append(signals)
         elif clock.lag_s is not None:
-            shifted.append(replace(signals, start_s=signals.start_s - clock.lag_s))
+            by_stomp = clock_of(signals.device, shared) != clock_of(reference.device, shared)
+            start_s = signals.start_s - clock.lag_s
+            shifted.append(replace(signals, start_s=start_s, lag_by_stomp=by_stomp))
         else:
             zero_s = first_s.setdefault(clock_of(signals.device, shared), signals.start_s)
             start_s = reference.start_s + signals.start_s - zero_s
@@ -155,17 +161,17 @@ def by_stomp(
 
     Recordings are laid side by side by their first samples: they begin within `largest_lag_s` of
     each other, whatever their clocks show. A trial with one recording has nothing to synchronise;
-    its stomp is cut off all the same. Where the reference shows no stomp (`no_stomp`) nothing is
-    cut off, and each clock gives what it gives alone: the setting may be wrong, the samples are
-    not.
+    its stomp is cut off all the same. Only a stretch in which the reference shows a stomp is cut
+    off; where it shows none at all (`no_stomp`), each clock gives what it gives alone: the setting
+    may be wrong, the samples are not.
     """
     # Without plates and accelerometers nothing shows a stomp: the first recording stays as it is.
     reference = reference_of(recordings) or recordings[0]
-    missing = without_any_stomp(reference, body_weight_n, settings)
+    places, missing = stomps_of(reference, body_weight_n, settings)
     clocks = {
         signals.recording_id: unknown_clock(reference, signals, f"{missing} in the reference")
         if missing
-        else clock_by_stomp(reference, signals, body_weight_n, settings)
+        else clock_by_stomp(reference, signals, places, body_weight_n, settings)
         for signals in recordings
         if signals is not reference
     }
@@ -175,9 +181,14 @@ def by_stomp(
     if missing:
         kept = tuple(_as_recorded(signals) for signals in shifted)
     else:
-        kept = tuple(_without_stomps(signals, reference, settings) for signals in shifted)
+        kept = tuple(_without_stomps(signals, reference, places, settings) for signals in shifted)
     return OnOneClock(kept, tuple(clocks.values()))
 
 
 WAYS: dict[str, Synchroniser] = {"trigger": by_trigger, "stomp": by_stomp}
 """synchronisation in study.yaml -> what it does."""
+
+
+def ways_of(study: Mapping[str, Any]) -> dict[str, Synchroniser]:
+    """Return by site what puts its recordings on one clock, from the settings of a study."""
+    return {site: WAYS[way] for site, way in synchronisation_of_sites(study).items()}

@@ -17,6 +17,7 @@ from pipeline.intake import (
     unit_checks,
     withdrawal_checks,
 )
+from pipeline.intake.clock_notes import notes_on_clocks
 from pipeline.intake.file_checks import check_files, systematic
 from pipeline.intake.permuted import permuted_tables
 from pipeline.intake.problems import at_most
@@ -160,5 +161,6 @@ def check_study(
         kind = how if name in PERMUTED else ""
         write_table(table, path, name, inputs=hashes, code_version=version, outcomes=kind)
     notes = people_checks.notes_on_people(checked, settings)
+    notes += notes_on_clocks(settings, profiles)
     text = report_text(checked, index, standing, found.of_files, notes)
     write_text("\n\n".join(part for part in (mark_of(study), text) if part), report)

@@ -23,7 +23,7 @@ class Note:
     """Something to know that needs no mending: it stops nothing and is told in the report."""
 
     file: str
-    row: int
+    row: int | None
     text: str
 
 

@@ -37,5 +37,7 @@ def report_text(
         lines += ["", problem.render()]
     if notes:
         lines += ["", "To know (nothing to mend):"]
-        lines += [f"  {note.file}, row {note.row}: {note.text}" for note in notes]
+        for note in notes:
+            place = note.file if note.row is None else f"{note.file}, row {note.row}"
+            lines.append(f"  {place}: {note.text}")
     return "\n".join(lines) + "\n"

@@ -33,6 +33,8 @@ EXPLANATIONS: dict[str, str] = {
     "both share their clock: it was found wrong, and with it what counts from it",
     Reason.NO_STOMP: "study.yaml says that a stomp synchronises recordings, and none is in this "
     "trial: nothing was cut off, and each device was measured alone",
+    Reason.LAG_BY_STOMP: "a stomp gave the lag of the clocks, and the way of its shock to the "
+    "waist is part of that: what is left is no lag of the contact",
     Reason.DRIFT: "the knee angle drifts by more than 5 degrees over the trial",
     Reason.LONG_INTEGRATION: "the knee angle counts from a quiet stance too long before "
     "the landing",

@@ -13,7 +13,7 @@ from pipeline.readers.plausibility import signal_problems
 from pipeline.readers.recording import Gap, Header, RawColumns, Recording, Samples
 from pipeline.readers.refusals import empty_file, unit_problems
 from shared.errors import Problem, StudyError, refusal
-from shared.provenance import sha256_of_bytes
+from shared.provenance import sha256_of_bytes, with_files_beside
 from shared.settings.device import DeviceProfile
 from shared.units import conversion_factor
 
@@ -150,7 +150,7 @@ def read_recording(path: Path, profile: DeviceProfile, file: str | None = None) 
     return Recording(
         name=file,
         device=profile.device,
-        sha256=sha256_of_bytes(content),
+        sha256=with_files_beside(sha256_of_bytes(content), path),
         time_s=time_s,
         channels=channels,
         rate_hz=rate_hz,

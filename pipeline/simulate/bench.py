@@ -23,6 +23,7 @@ from pipeline.simulate.columns import (
 from pipeline.simulate.files import suffix_of, write_recording
 from pipeline.simulate.instruments import read_plate, read_rates, read_waist
 from pipeline.simulate.people import SIDES
+from pipeline.simulate.radio import sent
 from pipeline.simulate.settings import SimulationSettings
 from pipeline.simulate.units import UNITS, Unit, draw_unit, unit_code, unit_generator
 from shared.units import STANDARD_GRAVITY
@@ -150,10 +151,14 @@ def _recordings(settings: SimulationSettings, device: str, number: int) -> Itera
 def write_bench(settings: SimulationSettings, study_folder: Path) -> pd.DataFrame:
     """Write the bench recordings of all units; return the study table unit_calibrations."""
     rows = []
+    radio = settings.clocks.radio
     for device, number in product(INSTRUMENTS, UNITS):
         code = unit_code(device, number)
+        packets = unit_generator(settings, device, 2 * len(UNITS) + number)
         for index, made in enumerate(_recordings(settings, device, number), start=1):
             kind, position, value, columns = made
+            if device == radio.device:
+                columns = sent(columns, radio, packets)
             name = f"{kind}.{index:02d}{suffix_of(device)}"
             path = f"calibrations/units/{code}.{device}/{name}"
             write_recording(study_folder / path, device, columns, INSTRUMENTS[device].rate_hz)

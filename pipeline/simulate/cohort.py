@@ -16,18 +16,13 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.simulate.batch import (
-    Attendance,
-    Nuisance,
-    as_table,
-    simulate_batch,
-    true_predictors,
-)
+from pipeline.simulate.batch import Attendance, as_table, simulate_batch, true_predictors
 from pipeline.simulate.files import write_bytes
 from pipeline.simulate.hazards import ENDS, FollowUp, draw_follow_up, log_hazard_ratios
 from pipeline.simulate.people import Person, draw_person
 from pipeline.simulate.planted import Standardised, athletes_truth, effects_truth, standardise
 from pipeline.simulate.protocol import files_of
+from pipeline.simulate.recorder import Nuisance, TrueClock
 from pipeline.simulate.settings import SimulationSettings
 from pipeline.simulate.streams import generator
 from pipeline.simulate.study_tables import write_study_tables
@@ -56,6 +51,7 @@ _TRUTH_TABLES = (
     "athletes.parquet",
     "landings.parquet",
     "nuisances.parquet",
+    "clocks.parquet",
 )
 _PARTS = "parts"
 
@@ -126,10 +122,13 @@ def _predictors_job(settings: SimulationSettings, numbers: range) -> dict[str, n
 def _recordings_job(
     settings: SimulationSettings, batch: list[Attendance], study: Path, part: Path
 ) -> None:
-    truth, nuisances = simulate_batch(settings, batch, study)
-    # The nuisances go first: the part with the landings stands for a finished batch.
-    for name, rows, kind in (("nuisances", nuisances, Nuisance), ("landings", truth, TrueValue)):
-        table = as_table(rows, kind)
+    truth = simulate_batch(settings, batch, study)
+    # The landings go last: their part stands for a finished batch.
+    for name, table in (
+        ("clocks", as_table(truth.clocks, TrueClock)),
+        ("nuisances", as_table(truth.nuisances, Nuisance)),
+        ("landings", as_table(truth.landings, TrueValue)),
+    ):
         write_bytes(part.with_name(f"{name}-{part.name}"), table.to_parquet(index=False))
 
 
@@ -241,13 +240,14 @@ def _write_truth(
             [pd.read_parquet(path) for path in sorted((truth / _PARTS).glob(f"{name}-*.parquet"))],
             ignore_index=True,
         )
-        for name in ("landings", "nuisances")
+        for name in ("landings", "nuisances", "clocks")
     }
     special = _athlete_nuisances(settings, people, rejected)
     tables = {
         "effects": effects_truth(settings, standardised),
         "athletes": athletes_truth(settings, people, standardised),
         "landings": parts["landings"],
+        "clocks": parts["clocks"],
         "nuisances": pd.concat([as_table(special, Nuisance), parts["nuisances"]]),
     }
     for name, table in tables.items():

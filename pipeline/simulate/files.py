@@ -50,9 +50,9 @@ def tab_separated(columns: Columns, header: tuple[str, ...]) -> bytes:
 
 
 def parquet(columns: Columns) -> bytes:
-    """Return Parquet: time as float64, the rest as float32."""
+    """Return Parquet: time as float64, counts as they are, the rest as float32."""
     arrays = {
-        name: values if name == "time_s" else values.astype(np.float32)
+        name: values if name == "time_s" or values.dtype.kind == "i" else values.astype(np.float32)
         for name, values in columns.items()
     }
     buffer = io.BytesIO()

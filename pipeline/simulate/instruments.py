@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.simulate.clocks import ON_TRIGGER, Clock
 from pipeline.simulate.columns import (
     AXES,
     COLUMNS,
@@ -24,13 +27,38 @@ from shared.units import STANDARD_GRAVITY
 Array = NDArray[np.float64]
 
 
-def _take(dense: Array, rate: int) -> Array:
-    return dense[..., :: DENSE_RATE_HZ // rate]
+@dataclass(frozen=True)
+class _Samples:
+    """Where the samples of a recording lie.
+
+    Parameters
+    ----------
+    rate_hz : as the device declares it
+    instants : in s from the movement's time zero, shape (samples,)
+    places : on the dense grid, with fractions; None where every so many dense samples are taken
+    """
+
+    rate_hz: int
+    instants: Array
+    places: Array | None
+
+    def of(self, dense: Array) -> Array:
+        """Return the values of a signal on the dense grid; its ends stand still."""
+        if self.places is None:
+            return dense[..., :: DENSE_RATE_HZ // self.rate_hz]
+        last = dense.shape[-1] - 1
+        places = np.clip(self.places, 0.0, last)
+        before = np.minimum(places.astype(np.int64), last - 1)
+        share = places - before
+        return (1.0 - share) * dense[..., before] + share * dense[..., before + 1]
 
 
-def _times(signals: Signals, rate: int) -> Array:
+def _samples(signals: Signals, rate: int, clock: Clock) -> _Samples:
     count = int((signals.samples - 1) * rate / DENSE_RATE_HZ + 1e-9) + 1
-    return np.arange(count) / rate
+    instants = clock.instants(count, rate)
+    if clock == Clock(-signals.before_s):
+        return _Samples(rate, instants, None)
+    return _Samples(rate, instants, (instants + signals.before_s) * DENSE_RATE_HZ)
 
 
 def read_plate(force: Array, gain: float, errors: Instruments, rng: np.random.Generator) -> Array:
@@ -58,9 +86,9 @@ def read_rates(
 
 
 def _reference(
-    signals: Signals, rate: int, fitting: Fitting, errors: Instruments, rng: np.random.Generator
+    waist: Array, fitting: Fitting, errors: Instruments, rng: np.random.Generator
 ) -> Array:
-    reading = fitting.reference_tilt @ _take(signals.waist, rate) / STANDARD_GRAVITY
+    reading = fitting.reference_tilt @ waist / STANDARD_GRAVITY
     reading += fitting.reference_bias[:, None]
     reading += rng.normal(0.0, errors.reference_noise_g, reading.shape)
     return np.clip(reading, -errors.reference_range_g, errors.reference_range_g)
@@ -125,29 +153,31 @@ def record(
     unit: Unit,
     errors: Instruments,
     rng: np.random.Generator,
+    clock: Clock = ON_TRIGGER,
 ) -> Columns:
     """Return what a device writes of a performance: column -> values."""
     instrument = INSTRUMENTS[device]
-    rate = instrument.rate_hz
-    t = _times(signals, rate)
+    samples = _samples(signals, instrument.rate_hz, clock)
+    t = samples.instants
     forces = {
-        place: read_plate(_take(signals.force[place], rate), unit.plate_gain[place], errors, rng)
+        place: read_plate(samples.of(signals.force[place]), unit.plate_gain[place], errors, rng)
         for place in instrument.plates
     }
     waist = reference = None
     if instrument.waist:
-        tilted = np.einsum("ij,jk->ik", fitting.tilt, _take(signals.waist, rate))
+        tilted = np.einsum("ij,jk->ik", fitting.tilt, samples.of(signals.waist))
         bias = fitting.accelerometer_bias
         waist = read_waist(tilted / STANDARD_GRAVITY, bias, unit, errors, rng)
     if instrument.reference:
-        reference = _reference(signals, rate, fitting, errors, rng)
+        reference = _reference(samples.of(signals.waist), fitting, errors, rng)
     rates = _legs(signals, t, fitting, unit, errors, rng) if instrument.segments else {}
     angles = {}
     if instrument.camera:
         for side, leg in signals.legs.items():
             noise = rng.normal(0.0, errors.camera_noise_deg, len(t))
             angles[side] = leg.knee.angle(t) + fitting.camera_zero[side] + noise
-    return COLUMNS[device](Readings(t, forces, waist, reference, rates, angles))
+    stamps = np.arange(len(t)) / instrument.rate_hz
+    return COLUMNS[device](Readings(stamps, forces, waist, reference, rates, angles))
 
 
 def clipped_samples(device: str, columns: Columns, errors: Instruments) -> int:

@@ -162,6 +162,42 @@ class Instruments(Strict):
     reference_range_g: float
 
 
+class Stomps(Strict):
+    """Recordings without a common trigger: clocks of their own, and a stomp at start and end.
+
+    `after_begin_s` is from when to when the foot strikes after the plates begin (as long before
+    they end); forces in body weights, `felt_share` in g per body weight.
+    """
+
+    site: Site
+    stretch_s: float = Field(gt=0)
+    after_begin_s: tuple[float, float]
+    largest_offset_s: float = Field(ge=0)
+    drift_sd: float = Field(ge=0)
+    force_bw: float = Field(gt=0)
+    force_sd: float = Field(ge=0)
+    shock_s: float = Field(gt=0)
+    felt_share: float = Field(gt=0)
+    tissue_share: float = Field(ge=0, le=1)
+
+
+class Radio(Strict):
+    """Units that send packets of counted samples, stamped on arrival; some packets are lost."""
+
+    device: Literal["wearables_basic"]
+    packet_samples: int = Field(ge=1)
+    wraps_at: int = Field(ge=4)
+    arrival_sd_s: float = Field(ge=0)
+    lost_packet_share: float = Field(ge=0, lt=1)
+
+
+class Clocks(Strict):
+    """How the recordings of a site tell time, where a trigger and a steady clock do not."""
+
+    stomps: Stomps
+    radio: Radio
+
+
 class Nuisances(Strict):
     """What goes wrong. Athletes are named by number, so that the smallest cohort has each case."""
 
@@ -228,6 +264,7 @@ class SimulationSettings(Strict):
     stiffness_per_excursion: float
     propulsion_speed_share: float = Field(gt=0, lt=1)
     instruments: Instruments
+    clocks: Clocks
     nuisances: Nuisances
     outcomes: Outcomes
 

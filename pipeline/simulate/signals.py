@@ -29,6 +29,7 @@ class Signals:
     waist : (3, n) specific force in m/s², x anterior, y up, z right
     legs : angles of each measured leg
     limb_contact_s : each measured foot's initial contacts
+    before_s : how long before the movement's time zero force and waist begin
     """
 
     performance: Performance
@@ -38,6 +39,7 @@ class Signals:
     waist: Array
     legs: dict[str, Leg]
     limb_contact_s: dict[str, tuple[float, ...]]
+    before_s: float = 0.0
 
     @property
     def samples(self) -> int:

@@ -16,6 +16,7 @@ Stream = Literal[
     "further_protocol",
     "further_measurement",
     "session",
+    "clocks",
 ]
 _NUMBERS: dict[Stream, int] = {
     "person": 0,
@@ -27,6 +28,7 @@ _NUMBERS: dict[Stream, int] = {
     "further_protocol": 6,
     "further_measurement": 7,
     "session": 8,
+    "clocks": 9,
 }
 
 

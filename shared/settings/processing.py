@@ -172,6 +172,7 @@ class Quality(Strict):
     largest_clock_difference_s: float = Field(gt=0)
     smallest_course_correlation: float = Field(gt=0, lt=1)
     smallest_impact_rate_hz: float = Field(gt=0)
+    course_s: float = Field(gt=0)
     clip_share_of_range: float = Field(gt=0, le=1)
     flat_top_share_of_range: float = Field(gt=0, le=1)
     flat_top_samples: int = Field(ge=2)
@@ -193,6 +194,8 @@ class Synchronisation(Strict):
     smallest_shock: float = Field(gt=0)
     smallest_correlation: float = Field(gt=0, lt=1)
     largest_second_peak: float = Field(gt=0, lt=1)
+    end_support: float = Field(ge=0, lt=1)
+    end_support_s: float = Field(gt=0)
 
     @model_validator(mode="after")
     def _in_order(self) -> Synchronisation:

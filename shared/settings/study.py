@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 import re
-from typing import Literal
+from collections.abc import Mapping
+from typing import Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
 from shared.settings.strict import Strict
 
+Synchronisation = Literal["trigger", "stomp"]
+
 
 class Site(Strict):
-    """A place of measurement, the instruments in use there, and which of them share a clock.
+    """A place of measurement, the instruments in use there, and how their recordings tell time.
 
-    The files of devices that share a clock count from one and the same instant.
+    The files of devices that share a clock count from one and the same instant. `synchronisation`
+    is that of the study unless the site says otherwise.
     """
 
     label: str
     devices: list[str] = Field(min_length=1)
+    synchronisation: Synchronisation | None = None
     shared_clocks: list[list[str]] = Field(default_factory=list)
 
     @model_validator(mode="after")
@@ -39,6 +44,11 @@ class Site(Strict):
                     f"a clock of shared_clocks has {len(group)} device(s), expected two or more"
                 )
         return self
+
+    @property
+    def clocks(self) -> int:
+        """How many clocks its devices have between them."""
+        return len(self.devices) - sum(len(group) - 1 for group in self.shared_clocks)
 
 
 class Task(Strict):
@@ -112,7 +122,7 @@ class StudySettings(Strict):
     shards: int = Field(ge=1, le=999)
     visits: list[str] = Field(min_length=1)
     clearance_visit: str
-    synchronisation: Literal["trigger", "stomp"] = "trigger"
+    synchronisation: Synchronisation = "trigger"
     sites: dict[str, Site] = Field(min_length=1)
     tasks: dict[str, Task] = Field(min_length=1)
     file_patterns: dict[Literal["recordings", "calibrations"], FilePattern] = Field(
@@ -142,6 +152,19 @@ class StudySettings(Strict):
         return patterns
 
     @model_validator(mode="after")
+    def _one_clock_needs_no_stomp(self) -> StudySettings:
+        """Cutting a stomp off where nobody stomps takes a landing in the same stretch with it."""
+        if self.synchronisation == "stomp":
+            for name, site in self.sites.items():
+                if site.clocks == 1 and site.synchronisation is None:
+                    raise ValueError(
+                        f"the site {name!r} has one clock and so nothing to synchronise; say what "
+                        "its athletes do: synchronisation: trigger at the site (they do not stomp, "
+                        "nothing is cut off), or stomp (they do)"
+                    )
+        return self
+
+    @model_validator(mode="after")
     def _clearance_is_a_visit(self) -> StudySettings:
         if self.clearance_visit not in self.visits:
             raise ValueError(
@@ -149,3 +172,10 @@ class StudySettings(Strict):
                 f"({', '.join(self.visits)})"
             )
         return self
+
+
+def synchronisation_of_sites(study: Mapping[str, Any]) -> dict[str, str]:
+    """Return by site how its recordings come on one clock, from the settings of a study."""
+    of_study = study.get("synchronisation", "trigger")
+    sites = study.get("sites", {})
+    return {name: site.get("synchronisation") or of_study for name, site in sites.items()}

@@ -17,6 +17,8 @@ Array = NDArray[np.float64]
 G = 9.80665
 MASS = 70.0
 WEIGHT = MASS * G
+STOMP_PROTOCOL = {"stomp_at": ["start"], "search_s": 3.0}
+"""Of the closed forms with a stomp; that of the demo's settings is the demo's."""
 
 
 def sample_times(rate_hz: float, duration_s: float) -> Array:

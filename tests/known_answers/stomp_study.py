@@ -20,7 +20,7 @@ from tests.known_answers.closed_study import (
     write_file,
     write_tables,
 )
-from tests.known_answers.signals import MASS, half_sine
+from tests.known_answers.signals import MASS, STOMP_PROTOCOL, half_sine
 
 Array = NDArray[np.float64]
 
@@ -173,7 +173,7 @@ def _write_settings(config: Path, clocks: Clocks) -> None:
         name: yaml.safe_load((ROOT / "config" / f"{name}.yaml").read_text(encoding="utf-8"))
         for name in ("processing", "plan", "study")
     }
-    chosen["processing"]["synchronisation"] |= clocks.processing
+    chosen["processing"]["synchronisation"] |= STOMP_PROTOCOL | clocks.processing
     chosen["processing"]["filtering"]["harmonised_rate_hz"] = {}  # each at its own rate
     chosen["study"] |= {
         "study_folder": "../study",

@@ -26,7 +26,10 @@ SINGLE, DROP_JUMP = "single_leg_drop_landing", "drop_vertical_jump"
 FORCE = drop_force(times())
 PLATES = plates({"left": 1.0, "right": 0.0}, FORCE)
 COURSE = PROCESSING.synchronisation.model_copy(
-    update={"smallest_correlation": PROCESSING.quality.smallest_course_correlation}
+    update={
+        "smallest_correlation": PROCESSING.quality.smallest_course_correlation,
+        "search_s": PROCESSING.quality.course_s,
+    }
 )
 
 

@@ -5,6 +5,7 @@ It is checked apart from the pipeline, because two paths that agree could both b
 
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import ezc3d
@@ -31,6 +32,7 @@ from tests.known_answers.closed_study import write_closed_study
 from tests.known_answers.closed_truth import scenes, truth_of
 from tests.known_answers.closed_truth_plate import speed_at_contact
 from tests.known_answers.signals import MASS
+from tests.known_answers.stomp_study import Clocks, write_stomp_study
 from tests.tiny_study.extracted import extract
 
 PLAN = load_settings(ROOT / "config").plan.audit.rederivation.model_dump()
@@ -296,6 +298,50 @@ def test_a_raw_file_changed_after_the_extraction_is_found(extracted):
     finally:
         path.write_bytes(content)
     assert numbers[f"{ANALYSIS}.all.all.raw_files_changed"] == 1.0
+
+
+def test_the_second_path_joins_clocks_by_a_stomp_of_its_own(tmp_path):
+    """Closed form: the units' clock is ahead by 0.12345 s; without its stomp nothing agrees."""
+    clocks = Clocks(units_s=0.12345, stamps_s=50.0)
+    settings = write_stomp_study(tmp_path, clocks, trials=1, condition="noise")
+    tables = extract(settings, settings.results_folder)
+    study = RawStudy(
+        settings.study_folder,
+        tables["recordings"],
+        tables["calibrations"],
+        tables["unit_calibrations"],
+        {"E01": MASS},
+        settings.devices,
+        settings.processing,
+        frozenset({"bench"}),
+    )
+    numbers, pairs = _numbers(study, tables["metrics"])
+    assert numbers[f"{ANALYSIS}.all.all.trials_not_read"] == 0.0
+    knees = pairs.loc[pairs["metric"] == "knee_flexion_excursion"]
+    assert len(knees)
+    assert pairs["second"].notna().all()
+    assert (numbers.loc[numbers.index.str.endswith(".passed")] == 1.0).all()
+    _, apart = _numbers(replace(study, by_stomp=frozenset()), tables["metrics"])
+    knees = apart.loc[apart["metric"] == "knee_flexion_excursion"]
+    assert not (knees["second"] - knees["value"]).abs().max() < 5.0  # none, or far off
+
+
+def test_the_second_path_reads_a_counter(tmp_path):
+    path = tmp_path / "trial.csv"
+    counts = [(250 + i) % 256 for i in range(50)]
+    # Two samples to a packet, stamped when it arrived: neither stamp is a time of its own.
+    lines = [f"{0.02 * (i // 2) + 0.02:.2f};{i:.1f};{n}" for i, n in enumerate(counts)]
+    lines = [line.replace(".", ",") for line in lines]
+    path.write_text("t;F;n\n" + "\n".join(lines))
+    counter = {"counter": {"column": "n", "wraps_at": 256}}
+    counted = DeviceProfile.model_validate(_profile().model_dump() | counter)
+    found = read_signals(path, counted, ["vertical_force."])
+    # A line through steps of two samples is too flat by 3 / n²: closed form, 1.2e-3 of 50 rows.
+    assert found.rate_hz == pytest.approx(100.0 * (1.0 + 3.0 / 50**2), rel=1e-4)
+    assert found.start_s == pytest.approx(0.015, abs=1e-3)
+    path.write_text("t;F;n\n" + "\n".join(lines[:10] + lines[11:]))
+    with pytest.raises(NotReadableError, match="missing by the sample counter"):
+        read_signals(path, counted, ["vertical_force."])
 
 
 def test_every_metric_of_the_second_path_has_a_limit():

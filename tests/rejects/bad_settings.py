@@ -69,6 +69,12 @@ SETTINGS = [
         )
     ),
     Reject(
+        "stomp_where_one_clock_has_nothing_to_synchronise",
+        _study(synchronisation="stomp"),
+        *("wrong_value", "study.yaml", None, "(whole file)"),
+        *("Small study", "the site 'ridge' has one clock", "correct the value"),
+    ),
+    Reject(
         "clearance_is_no_visit",
         _study(clearance_visit="month_9"),
         *("wrong_value", "study.yaml", None, "(whole file)"),

@@ -13,9 +13,13 @@ from pipeline.quality.windows import FullScale
 from shared.settings.load import load_settings
 from shared.settings.processing import ProcessingSettings
 from shared.sources import ROOT
+from tests.known_answers.signals import STOMP_PROTOCOL
 
 RATE, CONTACT, WEIGHT, G = 1000.0, 3.0, 700.0, 9.80665
-PROCESSING: ProcessingSettings = load_settings(ROOT / "config").processing
+_DEMO: ProcessingSettings = load_settings(ROOT / "config").processing
+PROCESSING = _DEMO.model_copy(
+    update={"synchronisation": _DEMO.synchronisation.model_copy(update=STOMP_PROTOCOL)}
+)
 SCALES = {
     device: {
         **{f"vertical_force.{place}": np.inf for place in ("left", "right", "single")},

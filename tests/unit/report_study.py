@@ -59,6 +59,7 @@ from analysis.models.sensor_quality import (
 )
 from analysis.models.shifted_cox import SHIFTED, shift_word
 from analysis.models.table_one import compare_groups, describe_groups, event_groups
+from analysis.models.time_base_quality import time_base_quality
 from analysis.models.variables import cohort_variables
 from shared.metric_dictionary import metrics
 from shared.settings.load import load_settings
@@ -514,19 +515,26 @@ def _sensor_quality(values: pd.DataFrame) -> list[Estimates]:
             "accepted": [True, False],
         }
     )
+    where = {"site": SITES[0], "device": STUDY["sites"][SITES[0]]["devices"][0]}
+    files = pd.DataFrame(
+        {**where, "rate_hz": 200.0, "samples": [1201, 1199], "duration_s": 6.0, "jitter_s": 0.01}
+    )
     clocks = pd.DataFrame(
         {
-            "site": SITES[0],
-            "device": STUDY["sites"][SITES[0]]["devices"][0],
-            "applied": [True, True, False],
-            "correlation": [0.93, 0.88, np.nan],
-            "residual_lag_s": [0.0012, np.nan, np.nan],
+            **where,
+            "applied": [True, False],
+            "lag_s": [0.2, np.nan],
+            "correlation": [0.9, np.nan],
+            "residual_lag_s": [0.0002, np.nan],
+            "place": ["start", ""],
+            "reason": ["", "no stomp: the largest shock is 0.1 g"],
         }
     )
     return [
         metric_quality(measured, [], ["clipped"]),
         calibration_quality(sessions),
         bench_quality(bench),
+        time_base_quality(files),
         clock_quality(clocks),
     ]
 

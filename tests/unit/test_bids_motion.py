@@ -6,6 +6,7 @@ chapter Motion: accelerometer and gyroscope of one tracked point, no line of nam
 
 from __future__ import annotations
 
+import hashlib
 import json
 from pathlib import Path
 
@@ -13,13 +14,19 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from analysis.audit.check.finding import Files
+from analysis.audit.check.raw import raw_files
 from analysis.audit.raw_files import read_signals
+from analysis.audit.recording_level import raw_state
+from analysis.audit.study_folder import StudyFolder
 from pipeline.readers.read import read_header, read_recording
 from shared.layout import companions_of
 from shared.settings.device import DeviceProfile
 from shared.workflow import Study
+from tests.known_answers.closed_study import plan, write_closed_study
 from tests.rejects.bad_bids_motion import with_bids_motion
 from tests.rejects.small_study import SmallStudy
+from tests.tiny_study.extracted import extract
 
 EXAMPLE = """\
 name\tcomponent\ttype\ttracked_point\tunits\treference_frame
@@ -117,3 +124,50 @@ def test_a_run_depends_on_the_files_beside_the_samples(tmp_path):
     for name in recordings:
         for companion in companions_of(Path(name)):
             assert companion.name in raw
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory):
+    settings = write_closed_study(
+        tmp_path_factory.mktemp("measured"),
+        1000.0,
+        plan({"clean": 1})[:2],
+        file_format="bids_motion",
+    )
+    return settings, extract(settings, settings.results_folder)
+
+
+def test_one_hash_stands_for_the_samples_and_what_is_beside_them(measured):
+    """By hand: the hash of the three hashes, one per line."""
+    settings, tables = measured
+    seen = 0
+    for name in ("recordings", "calibrations"):
+        for path, noted in tables[name][["path", "sha256"]].itertuples(index=False):
+            file = settings.study_folder / path
+            files = (file, *companions_of(file))
+            lines = [hashlib.sha256(one.read_bytes()).hexdigest() for one in files]
+            assert noted == hashlib.sha256("\n".join(lines).encode()).hexdigest()
+            seen += 1
+    assert seen > 2
+
+
+@pytest.mark.parametrize("companion", [0, 1])
+@pytest.mark.parametrize("lost", [False, True])
+@pytest.mark.parametrize("table", ["recordings", "calibrations"])
+def test_the_check_finds_a_changed_file_beside_the_samples(measured, companion, lost, table):
+    settings, tables = measured
+    study = StudyFolder(settings.results_folder, settings.folder)
+    assert list(raw_files(Files(study))) == []
+    row = tables[table].iloc[0]
+    path = row["path"]
+    beside = companions_of(settings.study_folder / path)[companion]
+    before = beside.read_bytes()
+    try:
+        if lost:
+            beside.unlink()
+        else:
+            beside.write_bytes(before + b"\n")  # a byte that changes no value
+        assert {x.place for x in raw_files(Files(study))} == {f"raw file {path}"}
+        assert "CHANGED" in raw_state(study, row)
+    finally:
+        beside.write_bytes(before)

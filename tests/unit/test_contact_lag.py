@@ -70,3 +70,13 @@ def test_a_landing_that_one_sensor_missed_is_refused():
         outcome = contact_lag(waist, plate)
         assert isinstance(outcome, Refused)
         assert who in outcome.detail
+
+
+def test_clocks_that_a_stomp_has_joined_give_no_lag():
+    """Its shock had the same way to the waist as that of the contact: the lag took it away."""
+    signals = made.wearables(made.drop_force(made.times()))
+    plate = SideLanding(1, "left", "plate", signals, contact=3000.0)
+    joined = replace(signals, lag_by_stomp=True)
+    outcome = contact_lag(SideLanding(1, "left", "waist", joined, contact=3007.0), plate)
+    assert isinstance(outcome, Refused)
+    assert outcome.reason == "lag_by_stomp"

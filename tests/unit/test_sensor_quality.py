@@ -7,11 +7,13 @@ import pytest
 from analysis.estimates import estimates_table
 from analysis.models.clock_quality import clock_quality
 from analysis.models.sensor_quality import bench_quality, calibration_quality, metric_quality
+from analysis.models.time_base_quality import time_base_quality
 from analysis.report.build import ReportError
 from analysis.report.context import Context
 from analysis.report.ledger import Ledger
 from analysis.report.quality_page import TABLES, build_quality_page
-from analysis.tables.calibrations import build_bench, build_clocks
+from analysis.tables.calibrations import build_bench
+from analysis.tables.clock_quality import build_clocks
 from shared.tables import empty_table, write_table
 
 UNDEFINED, EXCLUDING = ["no_force_peaks"], ["no_force_peaks", "gap", "second_hop"]
@@ -66,6 +68,31 @@ def test_noise_and_change_are_shown_in_the_units_of_a_data_sheet():
     assert found[f"{waist}.noise.median"] == pytest.approx(1.0)  # mg
     change = found["quality_calibrations.harbour.unit.gyro.standing_end.change.median"]
     assert change == pytest.approx(0.5)  # a size, not a direction
+
+
+def test_lost_samples_are_those_that_the_time_holds_beyond_the_rows():
+    table = pd.DataFrame(
+        {
+            "site": "ridge",
+            "device": ["radio", "radio", "radio", "cable", "cable"],
+            "rate_hz": [200.0, 200.0001, 199.9999, 500.0, np.nan],
+            "samples": [1201, 1199, 1194, 3001, np.nan],
+            "duration_s": [6.0, 6.0, 6.0, 6.0, np.nan],
+            "jitter_s": [0.010, 0.012, 0.014, np.nan, np.nan],
+        }
+    )
+    found = numbers(time_base_quality(table))["estimate"]
+    radio = "quality_time_base.ridge.radio"
+    assert found[f"{radio}.recordings.count"] == 3
+    assert found[f"{radio}.incomplete.count"] == 2
+    assert found[f"{radio}.lost.count"] == 2 + 7
+    assert found[f"{radio}.lost.largest"] == 7
+    assert found[f"{radio}.jitter.median"] == pytest.approx(12.0)
+    assert found[f"{radio}.jitter.largest"] == pytest.approx(14.0)
+    cable = "quality_time_base.ridge.cable"
+    assert found[f"{cable}.recordings.count"] == 1  # one could not be read
+    assert found[f"{cable}.lost.count"] == 0
+    assert f"{cable}.jitter.median" not in found
 
 
 def test_a_unit_counts_as_accepted_only_with_all_its_numbers():
@@ -144,12 +171,15 @@ def test_the_lag_that_two_stomps_leave_is_shown():
             "applied": [True, True, True, False],
             "correlation": [0.95, 0.90, 0.85, np.nan],
             "residual_lag_s": [0.002, -0.004, np.nan, np.nan],
+            "lag_s": [0.2, -0.3, 0.1, np.nan],
+            "place": ["start", "start", "start", ""],
+            "reason": ["", "", "", "no stomp: the largest shock is 0.1 g"],
         }
     )
     table, rows = shown(build_clocks, clock_quality(clocks))
     assert not table.why_absent
     # half of 2 and 4 ms, and nine tenths of the way from 2 to 4 ms (numpy's own quantile)
-    assert rows[0][1:] == ["4", "75.0\xa0%", "0.90", "0.85", "2", "3.0", "3.8"]
+    assert rows[0][1:] == ["4", "75.0\xa0%", "300", "0.90", "0.85", "3.00", "3.80"]
     assert shown(build_clocks, clock_quality(clocks.iloc[:0]))[0].why_absent
 
 

@@ -114,7 +114,7 @@ def test_truth_is_not_in_the_study_folder(made: Path) -> None:
     tables |= {"rejections.csv", "visits.tsv", "exposure.parquet", ".simulation.json"}
     assert set(_hashes(study)) == listed | tables
     truth = {path.name for path in (made / "truth").glob("*.parquet")}
-    names = {"effects", "athletes", "landings", "nuisances"}
+    names = {"effects", "athletes", "landings", "nuisances", "clocks"}
     assert truth == {f"{name}.parquet" for name in names}
 
 
@@ -145,6 +145,9 @@ def _read(path: Path, profile: DeviceProfile) -> tuple[np.ndarray, dict[str, np.
         columns = {name: table[name].to_numpy().astype(float) for name in table.column_names}
         assert profile.time is not None
         t = columns[profile.time.column] * {"s": 1.0, "ms": 1e-3}[profile.time.unit]
+        if profile.counter is not None:  # stamped on arrival, packet by packet
+            t = np.unwrap(columns[profile.counter.column], period=profile.counter.wraps_at)
+            t = (t - t[0]) / profile.rate_hz
     channels = {
         item.channel: columns[item.column] * item.factor
         for item in profile.channels
@@ -194,6 +197,17 @@ def test_standing_reads_as_body_weight_and_one_g_upwards(made: Path) -> None:
     } | {"reference_unit"}
 
 
+def _without_stomps(
+    device: str, t: np.ndarray, channels: dict[str, np.ndarray]
+) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Return a recording from the movement's time zero (to within the offset of its clock)."""
+    if device not in ("plates_pair", "wearables_fast", "camera_knee", "reference_unit"):
+        return t, channels
+    stretch_s = settings().clocks.stomps.stretch_s
+    inside = (t >= stretch_s) & (t <= t[-1] - stretch_s)
+    return t[inside] - stretch_s, {name: values[inside] for name, values in channels.items()}
+
+
 def test_recordings_hold_the_landing_that_the_truth_describes(made: Path) -> None:
     study = made / "study"
     spoiled = set(pd.read_parquet(made / "truth" / "nuisances.parquet")["id"])
@@ -209,7 +223,7 @@ def test_recordings_hold_the_landing_that_the_truth_describes(made: Path) -> Non
         name = f"{row.athlete_id}.{row.visit}.{row.task}.{row.limb}.{row.trial}"
         if name in spoiled or f"{name}.{row.device}" in spoiled:
             continue
-        t, channels = _read(study / row.path, _profile(row.device))
+        t, channels = _without_stomps(row.device, *_read(study / row.path, _profile(row.device)))
         place = "single" if row.device == "lab_c3d" else row.limb
         force = channels.get(f"vertical_force.{place}")
         if force is not None:
@@ -278,6 +292,69 @@ def test_every_nuisance_is_there_and_listed(made: Path) -> None:
     assert ids("operator_reject") == list(pd.read_csv(study / "rejections.csv")["recording_id"])
     rejected = {name.rsplit(".", 1)[0] for name in ids("operator_reject")}
     assert rejected == {"A0013.clearance.drop_vertical_jump.both.1"}
+
+
+def test_the_truth_knows_every_clock_of_the_site_without_a_trigger(made: Path) -> None:
+    how = settings().clocks.stomps
+    clocks = pd.read_parquet(made / "truth" / "clocks.parquet")
+    recordings = pd.read_csv(made / "study" / "recordings.csv")
+    of_site = recordings["device"].isin(
+        ["plates_pair", "wearables_fast", "camera_knee", "reference_unit"]
+    )
+    assert len(clocks) == of_site.sum()
+    on_plates = clocks["recording_id"].str.contains(r"plates_pair|camera_knee", regex=True)
+    assert (clocks.loc[on_plates, ["ahead_s", "drift"]] == 0.0).all(axis=None)
+    units = clocks.loc[~on_plates]
+    assert units["ahead_s"].abs().max() <= how.largest_offset_s
+    assert units["ahead_s"].nunique() == len(units)
+    assert 0.3 * how.drift_sd < units["drift"].std() < 3.0 * how.drift_sd
+
+
+def test_the_stomp_of_plate_and_waist_is_the_clock_apart(made: Path) -> None:
+    """By eye: the largest sample of the first stretch in both, the way to the waist aside."""
+    study = made / "study"
+    known = pd.read_parquet(made / "truth" / "clocks.parquet").set_index("recording_id")
+    seen = 0
+    for path in sorted(
+        study.glob("recordings/*/clearance/single_leg_drop_landing.*.plates_pair.*")
+    ):
+        other = Path(str(path).replace("plates_pair", "wearables_fast"))
+        t, force = _read(path, _profile("plates_pair"))
+        total = np.where(t < 1.5, sum(force.values()), 0.0)
+        t2, felt = _read(other, _profile("wearables_fast"))
+        size = np.sqrt(sum(felt[f"waist_acceleration.{axis}"] ** 2 for axis in "xyz"))
+        size = np.where(t2 < 1.9, size, 0.0)
+        apart_s = t2[np.argmax(size)] - t[np.argmax(total)]
+        name = f"{other.parts[-3]}.clearance.{other.name.removesuffix('.csv')}"
+        assert apart_s == pytest.approx(known.loc[name, "ahead_s"], abs=0.030)
+        seen += 1
+    assert seen >= 10
+
+
+def test_the_radio_counts_every_sample_and_stamps_packets(made: Path) -> None:
+    how = settings().clocks.radio
+    nuisances = pd.read_parquet(made / "truth" / "nuisances.parquet")
+    wrong = set(nuisances.loc[nuisances["kind"] == "rate_mismatch", "id"])
+    faulty = nuisances.loc[nuisances["kind"].isin(["gap", "missing_samples"]), "id"]
+    faulty = set(faulty[faulty.str.endswith(how.device)])
+    recordings = pd.read_csv(made / "study" / "recordings.csv").query("device == @how.device")
+    incomplete = set()
+    for row in recordings.itertuples():
+        name = f"{row.athlete_id}.{row.visit}.{row.task}.{row.limb}.{row.trial}.{row.device}"
+        table = pyarrow.parquet.read_table(made / "study" / row.path)
+        counts = table["sample_count"].to_numpy()
+        assert 0 <= counts.min() <= counts.max() < how.wraps_at
+        numbers = np.unwrap(counts.astype(float), period=how.wraps_at)
+        stamps = table["time_s"].to_numpy()
+        assert (np.diff(stamps) >= 0.0).all()
+        rate = 100.0 if name in wrong else 200.0
+        late = stamps - (numbers - numbers[0]) / rate
+        # Never before it was taken; a packet waits for its last sample, some milliseconds more.
+        assert late.min() > -0.001
+        assert late.max() < how.packet_samples / rate + 6.0 * how.arrival_sd_s
+        if (np.diff(numbers) > 1.0).any():
+            incomplete.add(name)
+    assert incomplete == faulty != set()
 
 
 def test_no_address_survives_in_raw_files(made: Path) -> None:

@@ -1,5 +1,6 @@
 """Recordings of a trial on one clock: which is the reference, what is cut, what is refused."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -10,10 +11,11 @@ from analysis.estimates import estimates_table
 from analysis.models.clock_quality import clock_quality
 from analysis.report.methods import methods
 from pipeline.extraction.signals import Signals
-from pipeline.extraction.synchronise import WAYS, by_stomp, by_trigger, cut
+from pipeline.extraction.synchronise import by_stomp, by_trigger, cut, ways_of
 from pipeline.filtering.gaps import Gap
 from shared.settings.load import load_settings
 from shared.sources import ROOT
+from tests.known_answers.signals import half_sine
 from tests.known_answers.stomp_study import stomp
 from tests.unit.extraction_signals import PROCESSING, WEIGHT, G
 
@@ -166,6 +168,70 @@ def test_a_stomp_at_the_end_alone_gives_the_lag_and_is_cut_off():
     assert recordings["plates"].channels["vertical_force.left"].size == 5999 + 1
 
 
+BOTH_ENDS = {"stomp_at": ["start", "end"], "search_s": 1.5}
+
+
+def with_load(signals, name, unit_value, from_s, until_s, *, before=0.0):
+    """Return a recording whose support is `before` until a landing and 1 from then on."""
+    time = np.arange(signals.samples) / signals.rate_hz
+    rate = half_sine(time - from_s, 2.5, 0.08)
+    added = np.where((time >= from_s) & (time < until_s), 1.0, before) + rate
+    channels = dict(signals.channels)
+    channels[name] = channels[name] + unit_value * added
+    return replace(signals, channels=channels)
+
+
+def lands_on_plates(duration_s):
+    """Plates that are stomped on at 1.2 s and landed on at 4.5 s, and record for so long."""
+    landed = with_load(plates(), "vertical_force.left", WEIGHT, 4.5, 9.0)
+    return cut(landed, 0.0, duration_s)
+
+
+def test_a_recording_that_stopped_after_its_landing_keeps_it():
+    """Its last shock is the landing: out of the air, into standing."""
+    recordings, clocks = synchronised(lands_on_plates(4.75), unit(0.1), **BOTH_ENDS)
+    found = clocks["waist_acceleration"]
+    assert found.lag_s == pytest.approx(0.1, abs=1e-4)
+    assert found.place == "start"
+    assert found.residual_s is None
+    assert recordings["plates"].start_s == pytest.approx(1.5)
+    assert recordings["plates"].seconds(recordings["plates"].samples - 1) == pytest.approx(4.75)
+    # The same with nobody on the plates beforehand and afterwards is a stomp, and cut off.
+    ends = with_load(plates(), "vertical_force.left", WEIGHT, 4.2, 4.2)
+    recordings, _ = synchronised(cut(ends, 0.0, 4.75), unit(0.1), **BOTH_ENDS)
+    assert recordings["plates"].seconds(recordings["plates"].samples - 1) == pytest.approx(3.25)
+    # And so is one on plates that carry the athlete before and after.
+    stood = with_load(plates(), "vertical_force.left", WEIGHT, 4.2, 9.0, before=1.0)
+    recordings, _ = synchronised(cut(stood, 0.0, 4.75), unit(0.1), **BOTH_ENDS)
+    assert recordings["plates"].seconds(recordings["plates"].samples - 1) == pytest.approx(3.25)
+
+
+def test_only_a_stretch_with_a_stomp_is_cut_off():
+    """The settings expect two, and the athlete stomped once: the end of the recording stays."""
+    recordings, clocks = synchronised(plates(), unit(0.1), **BOTH_ENDS)
+    kept = recordings["plates"]
+    assert kept.start_s == pytest.approx(1.5)
+    assert kept.samples == 9000 - 1500
+    assert clocks["waist_acceleration"].residual_s is None
+
+
+def test_a_clock_by_a_stomp_says_so_and_a_shared_one_does_not():
+    chosen = PROCESSING
+    shared = (("plates", "camera"),)
+    found = by_stomp((plates(), unit(0.1), camera()), WEIGHT, chosen, shared)
+    said = {x.device: x.lag_by_stomp for x in found.recordings}
+    assert said == {"plates": False, "waist_acceleration": True, "camera": False}
+
+
+def test_each_site_has_its_way():
+    study = {
+        "synchronisation": "stomp",
+        "sites": {"a": {"synchronisation": None}, "b": {"synchronisation": "trigger"}, "c": {}},
+    }
+    assert ways_of(study) == {"a": by_stomp, "b": by_trigger, "c": by_stomp}
+    assert ways_of({}) == {}  # no site is named: as with a trigger
+
+
 def test_a_cut_keeps_raw_samples_and_gaps_in_place():
     slots = np.delete(np.arange(100), [40, 41, 70])
     signals = Signals(
@@ -180,17 +246,27 @@ def test_a_cut_keeps_raw_samples_and_gaps_in_place():
     assert [signals.raw_sample(slot) for slot in (41, 42, 60)] == [39, 40, 58]
 
 
-def test_each_way_has_a_sentence_in_the_methods():
+def time_base(ways):
+    """Return the methods text of three sites of the demo with these ways."""
     settings = load_settings(ROOT / "config")
     study, plan = (x.model_dump(mode="json") for x in (settings.study, settings.plan))
+    for site, way in ways.items():
+        study["sites"][site]["synchronisation"] = way
     processing = settings.processing.model_dump(mode="json")
-    texts = {
-        way: str(methods(study | {"synchronisation": way}, processing, plan, frozenset())[0])
-        for way in WAYS
-    }
-    assert "by a common trigger" in texts["trigger"]
-    assert "by a stomp on the plate at the start of the recording" in texts["stomp"]
-    assert "cannot be told from a lag of the clocks" in texts["stomp"]
+    text = str(methods(study, processing, plan, frozenset())[0].paragraphs[0])
+    return re.sub(r"<[^>]+>", "", text)
+
+
+def test_each_way_has_a_sentence_in_the_methods():
+    text = time_base({"harbour": "trigger"})
+    assert "The recordings of a trial at Harbour shared their time zero by a common trigger" in text
+    assert text.endswith("All sensors at Meadow and Ridge were on one clock.")
+    text = time_base({"harbour": "stomp"})
+    assert "at Harbour were synchronised by a stomp on the plate at the start and end of" in text
+    assert "cannot be told from a lag of the clocks" in text
+    assert "residual lag" in text
+    # One device at a site, whose athletes stomp all the same: nothing to synchronise.
+    assert "All sensors at Meadow and Ridge" in time_base({"harbour": "stomp", "ridge": "stomp"})
 
 
 def test_the_numbers_of_the_clocks():
@@ -201,14 +277,20 @@ def test_the_numbers_of_the_clocks():
             "applied": [True] * 4 + [False],
             "correlation": [0.9, 0.8, 0.95, 0.99, np.nan],
             "residual_lag_s": [0.001, -0.002, 0.003, np.nan, np.nan],
+            "lag_s": [0.2, -0.3, 0.1, 0.0, np.nan],
+            "place": ["start"] * 3 + ["", ""],  # the fourth shares the clock of another device
+            "reason": [""] * 4 + ["no stomp: the largest shock is 0.1 g"],
         }
     )
     rows = estimates_table(clock_quality(table))
+    assert set(rows.loc[rows["term"] == "applied", "note"]) == {"no stomp"}
     assert set(rows["site"]) == {"bench"}
     found = {(row.term, row.quantity): row.estimate for row in rows.itertuples()}
     assert found == {
         ("recordings", "count"): 5,
         ("applied", "share"): 0.8,
+        ("lag", "median"): pytest.approx(200.0),
+        ("lag", "largest"): pytest.approx(300.0),
         ("correlation", "median"): pytest.approx(0.925),
         ("correlation", "smallest"): 0.8,
         ("residual_lag", "count"): 3,

@@ -12,7 +12,7 @@ import pandas as pd
 
 from analysis.audit.study_folder import StudyFolder
 from shared.manifest import files_of
-from shared.provenance import sha256_of_file
+from shared.provenance import sha256_of_raw_file
 from shared.tables import read_metadata, read_table
 
 
@@ -56,9 +56,9 @@ class Files:
         return path.relative_to(self.results).as_posix()
 
     def digest(self, path: Path) -> str:
-        """Return the SHA-256 of a file, '' where there is none."""
+        """Return the SHA-256 of a file, '' where there is none; of raw ones as in `recordings`."""
         if path not in self._hashes:
-            self._hashes[path] = sha256_of_file(path) if path.is_file() else ""
+            self._hashes[path] = sha256_of_raw_file(path) if path.is_file() else ""
         return self._hashes[path]
 
     def table(self, name: str) -> pd.DataFrame | None:
