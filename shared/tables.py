@@ -154,7 +154,9 @@ def write_table(
     arrow = arrow.replace_schema_metadata(metadata)
     path.parent.mkdir(parents=True, exist_ok=True)
     temporary = path.with_name(f".{path.name}.part")
-    pq.write_table(arrow, temporary, compression="zstd", use_dictionary=True)
+    # Measured numbers hardly repeat: a dictionary of them takes longer and makes files larger.
+    repeating = [field.name for field in arrow.schema if not pa.types.is_floating(field.type)]
+    pq.write_table(arrow, temporary, compression="zstd", use_dictionary=repeating)
     temporary.replace(path)
 
 

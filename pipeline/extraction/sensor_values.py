@@ -101,16 +101,9 @@ def judged(
     flags: Mapping[str, frozenset[str]] | None = None,
 ) -> Iterator[Value]:
     """Yield the wanted metrics of a landing, judged; what was not measured is refused."""
-    nothing = _refusal(events)
-    known, none = flags or {}, frozenset[str]()
-    for metric in metrics_wanted:
-        yield carrier.value(
-            metric,
-            outcomes.get(metric.id, nothing),
-            events,
-            limits=settings.quality,
-            flags=known.get(metric.id, none),
-        )
+    return carrier.judged(
+        metrics_wanted, outcomes, _refusal(events), events, settings.quality, flags or {}
+    )
 
 
 def values_of_plates(

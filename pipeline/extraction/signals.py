@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,25 @@ from pipeline.readers.recording import Recording
 
 Signal = NDArray[np.float64]
 Indices = NDArray[np.int64]
+
+
+class RawSamples(NamedTuple):
+    """From slots of a recording, at its common rate, to the rows of its file.
+
+    `slots` are those of the rows at the rate of the file; None when no row is missing. Rates may be
+    arrays, one for each slot.
+    """
+
+    recorded_hz: float | Signal
+    rate_hz: float | Signal
+    slots: Indices | None
+
+    def of(self, slots: Indices) -> Indices:
+        """Return the raw sample of each slot; for a bridged slot, the sample before the gap."""
+        recorded = np.rint(slots * self.recorded_hz / self.rate_hz).astype(np.int64)
+        if self.slots is None:
+            return recorded
+        return np.maximum(np.searchsorted(self.slots, recorded, side="right") - 1, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,14 +93,18 @@ class Signals:
         """Return the time of a place on the trial's clock."""
         return self.start_s + position / self.rate_hz
 
+    @property
+    def raw_samples(self) -> RawSamples:
+        """Where slots lie in the file."""
+        recorded = self.as_recorded
+        return RawSamples(recorded.rate_hz, self.rate_hz, recorded.slots)
+
     def raw_sample(self, slot: int) -> int:
         """Return the raw sample of a slot; for a bridged slot, the sample before the gap."""
-        slots, recorded = self.slots, self.recorded
-        if recorded is not None:
-            slots, slot = recorded.slots, round(slot * recorded.rate_hz / self.rate_hz)
-        if slots is None:
-            return slot
-        return max(int(np.searchsorted(slots, slot, side="right")) - 1, 0)
+        recorded = self.as_recorded
+        if recorded.slots is None:  # the plain numbers of one sample, without an array
+            return round(slot * recorded.rate_hz / self.rate_hz)
+        return int(self.raw_samples.of(np.array(slot)))
 
     def largest_magnitude(self, name: str) -> float:
         """Return a magnitude that no sample of a channel exceeds."""

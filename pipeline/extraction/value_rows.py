@@ -17,6 +17,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.extraction.file_rows import Row
+from pipeline.extraction.signals import RawSamples, Signals
 from pipeline.extraction.values import SideLanding, Source
 from pipeline.extraction.visit import Measurement
 from pipeline.metrics.outcome import Measured
@@ -33,6 +34,7 @@ WORDS = ("landing_id", "athlete_id", "site", "visit", "task", "limb", "side", "t
 """The columns that all values of a landing share, in the order of `words` below."""
 
 _NO_EVENTS = -1
+_UNMEASURED = (False, math.nan, 0, 0)
 _CALIBRATION, _EVENTS, _VALUE = range(3)
 _ROLES = ("calibration", "events", "value")
 _TYPES = {
@@ -60,7 +62,12 @@ class _Samples(NamedTuple):
     known: NDArray[np.bool_]
 
     def of(self, places: Numbers) -> _Samples:
-        return _Samples(*(column[places] for column in self))
+        return _Samples(
+            self.recording[places],
+            self.first_sample[places],
+            self.last_sample[places],
+            self.known[places],
+        )
 
 
 def _numbered() -> defaultdict[Any, int]:
@@ -98,6 +105,7 @@ class ValueRows:
         self._landings = _numbered()
         self._sensors = _numbered()
         self._recordings = _numbered()
+        self._raw_samples: list[RawSamples] = []
         self._flags = _numbered()
         self._events = _numbered()
         self._calibrations = _numbered()
@@ -112,6 +120,7 @@ class ValueRows:
             The columns `WORDS` of each landing of the trial, by its number and side.
         """
         shared: dict[int, tuple[int, frozenset[str], int]] = {}
+        recordings: dict[int, int] = {}
         for value in part.values:
             _, _, metric, sensor, outcome, signals, events, calibrations, flags = value
             known = shared.get(id(events))
@@ -124,23 +133,38 @@ class ValueRows:
                     _NO_EVENTS if source is None else self._events[source],
                 )
             landing, of_landing, events_number = known
-            if isinstance(outcome, Measured):
-                number, first, last = outcome
-                own = (True, number, signals.raw_sample(first), signals.raw_sample(last))
-            else:
-                own = (False, math.nan, 0, 0)
+            recording = recordings.get(id(signals))
+            if recording is None:
+                recording = recordings[id(signals)] = self._number_of(signals)
+            own = (True, *outcome) if isinstance(outcome, Measured) else _UNMEASURED
             self._found.append(
                 (
                     landing,
                     self._metrics[metric],
                     self._sensors[sensor],
-                    self._recordings[signals.recording_id, signals.rate_hz],
+                    recording,
                     self._flags[flags | of_landing if flags else of_landing],
                     events_number,
                     self._calibrations[calibrations],
                     *own,
                 )
             )
+
+    def _number_of(self, signals: Signals) -> int:
+        number = self._recordings[signals.recording_id, signals.rate_hz]
+        if number == len(self._raw_samples):
+            self._raw_samples.append(signals.raw_samples)
+        return number
+
+    def _in_file(self, recordings: Numbers, slots: Numbers) -> Numbers:
+        """Return the raw samples of slots of recordings, each of shape (values,)."""
+        rates = np.array([x[:2] for x in self._raw_samples]).reshape(-1, 2)[recordings]
+        raw = RawSamples(rates[:, 0], rates[:, 1], None).of(slots)
+        for number, places in enumerate(self._raw_samples):
+            if places.slots is not None:  # rows are missing
+                here = recordings == number
+                raw[here] = places.of(slots[here])
+        return raw
 
     def tables(self) -> dict[str, pa.Table]:
         """Return the tables `metrics` and `metric_sources`, sorted by their keys."""
@@ -153,6 +177,8 @@ class ValueRows:
         sensors = _ranks(self._sensors)[found["sensor"]]
         order = np.lexsort((sensors, found["metric"], landings))
         found = {name: column[order] for name, column in found.items()}
+        for name in ("first_sample", "last_sample"):
+            found[name] = self._in_file(found["recording"], found[name])
         values = self._values(found)
         return {"metrics": values, "metric_sources": self._sources(found, values)}
 

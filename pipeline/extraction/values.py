@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -91,48 +92,65 @@ class Carrier:
     calibrations: tuple[Source, ...] = ()
     flags: frozenset[str] = _NONE
 
-    def value(
+    def judged(
         self,
-        metric: Metric,
-        outcome: Outcome,
+        wanted: Iterable[Metric],
+        outcomes: Mapping[str, Outcome],
+        missing: Refused,
         events: SideLanding,
-        *,
         limits: Quality,
-        flags: frozenset[str] = _NONE,
-    ) -> Value:
-        """Judge an outcome by what happened inside its window.
+        flags: Mapping[str, frozenset[str]],
+    ) -> Iterator[Value]:
+        """Yield the wanted metrics of a landing, judged by what happened inside their windows.
 
         A value with a gap that must not be bridged is kept, flagged: only then can a reader see
         what was excluded.
+
+        Parameters
+        ----------
+        outcomes
+            By metric; one without is refused as `missing`.
+        flags
+            What is known against single metrics.
         """
-        # Most values have nothing against them: sets are joined only where there is something.
-        if self.flags or self.signals.flags:
-            flags = flags.union(self.flags, self.signals.flags)
-        if isinstance(outcome, Refused):
-            flags |= {str(outcome.reason)}
-        else:
-            if outside := range_flags(outcome.value, metric.limits_of(events.side)):
-                flags |= outside
-            if self.clipped is not None:
-                flags |= clip_flags(
-                    self.clipped,
-                    outcome.first_sample,
-                    outcome.last_sample,
-                    bounded=metric.when_clipped != "affected",
-                )
-            if self.signals.as_recorded.gaps:
-                flags |= self._gap_flags(outcome, events, limits)
-        return Value(
-            events.number,
-            events.side,
-            metric.id,
-            self.sensor,
-            outcome,
-            self.signals,
-            events,
-            self.calibrations,
-            flags,
-        )
+        ours = self.flags.union(self.signals.flags)
+        flawless = self.clipped is None and not self.signals.as_recorded.gaps
+        for metric in wanted:
+            outcome = outcomes.get(metric.id, missing)
+            against = flags.get(metric.id, _NONE)
+            # Most values have nothing against them: sets are joined only where there is something.
+            if ours:
+                against |= ours
+            if isinstance(outcome, Refused):
+                against |= {str(outcome.reason)}
+            else:
+                if outside := range_flags(outcome.value, metric.limits_of(events.side)):
+                    against |= outside
+                if not flawless:
+                    against |= self._window_flags(metric, outcome, events, limits)
+            yield Value(
+                events.number,
+                events.side,
+                metric.id,
+                self.sensor,
+                outcome,
+                self.signals,
+                events,
+                self.calibrations,
+                against,
+            )
+
+    def _window_flags(
+        self, metric: Metric, outcome: Measured, events: SideLanding, limits: Quality
+    ) -> frozenset[str]:
+        found = _NONE
+        if self.clipped is not None:
+            bounded = metric.when_clipped != "affected"
+            first, last = outcome.first_sample, outcome.last_sample
+            found |= clip_flags(self.clipped, first, last, bounded=bounded)
+        if self.signals.as_recorded.gaps:
+            found |= self._gap_flags(outcome, events, limits)
+        return found
 
     def _gap_flags(self, outcome: Measured, events: SideLanding, limits: Quality) -> frozenset[str]:
         contact = events.contact_in(self.signals)

@@ -175,15 +175,10 @@ def gap_problems(gaps: tuple[Gap, ...], file: str, first_row: int) -> list[Probl
     ]
 
 
-def largest_magnitudes(matrix: Samples) -> list[float]:
-    """Return the largest magnitude of each channel, NaN where a cell is empty.
-
-    Parameters
-    ----------
-    matrix
-        SI values, shape (channels, samples).
-    """
-    return np.maximum(matrix.max(axis=1), -matrix.min(axis=1)).tolist()
+def largest_magnitude(values: Samples) -> float:
+    """Return the largest magnitude of a channel, NaN where a cell is empty; shape (samples,)."""
+    highest, lowest = float(values.max()), float(values.min())
+    return math.nan if math.isnan(highest) else max(highest, -lowest)
 
 
 def channel_problems(
@@ -194,7 +189,7 @@ def channel_problems(
     Parameters
     ----------
     largest
-        From `largest_magnitudes`; it spares the search where there is nothing to find.
+        From `largest_magnitude`; it spares the search where there is nothing to find.
     """
     if math.isnan(largest):
         missing = np.flatnonzero(np.isnan(values))

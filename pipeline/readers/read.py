@@ -76,11 +76,13 @@ def _channels(
     """Return the channels in SI units, and the largest magnitude of each."""
     present = [channel for channel in profile.channels if channel.column in raw.columns]
     matrix = np.empty((len(present), samples))
+    channels, largest = {}, {}
     for channel, row in zip(present, matrix, strict=True):
         np.multiply(raw.columns[channel.column], channel.factor, out=row)
-    names = [channel.channel for channel in present]
-    largest = checks.largest_magnitudes(matrix)
-    return dict(zip(names, matrix, strict=True)), dict(zip(names, largest, strict=True))
+        # Channel by channel: what was just written is still at hand.
+        channels[channel.channel] = row
+        largest[channel.channel] = checks.largest_magnitude(row)
+    return channels, largest
 
 
 def _time_base(

@@ -18,7 +18,7 @@ from pipeline.metrics.outcome import Measured
 from pipeline.metrics.waist_impact import shock_duration
 from pipeline.readers.checks import (
     find_gaps,
-    largest_magnitudes,
+    largest_magnitude,
     steady_step,
     time_problems,
     usual_step,
@@ -102,7 +102,7 @@ def test_the_largest_magnitude_is_that_of_either_end_and_unknown_with_an_empty_c
     matrix = RNG.normal(size=(3, 50))
     matrix[1, 7] = -9.0
     matrix[2, 3] = np.nan
-    largest = largest_magnitudes(matrix)
+    largest = [largest_magnitude(row) for row in matrix]
     assert largest[:2] == np.abs(matrix[:2]).max(axis=1).tolist()
     assert np.isnan(largest[2])
 
