@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 from collections import defaultdict
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -16,7 +17,7 @@ from shared.blinding import stop_if_other_kind
 from shared.errors import StudyError
 from shared.freeze import status_of
 from shared.layout import companions_of, find_table, shard_name, shard_of
-from shared.provenance import sha256_of_bytes
+from shared.provenance import sha256_of_bytes, sha256_of_file
 from shared.settings.load import Settings, load_settings, with_blinding
 from shared.sources import ROOT, sources_of
 from shared.withdrawals import TABLE as WITHDRAWALS
@@ -154,9 +155,19 @@ def open_study(folder: str, blinding_seed: int | None) -> Study:
         raise SystemExit(error.render()) from error
 
 
-def code_of(step: str) -> list[str]:
-    """Return the source files of a step, as inputs of its rule."""
-    return [os.path.relpath(path) for path in sources_of(step)]
+def code_of(step: str) -> str:
+    """Return a digest of the source files of a step, a change of which reruns its rule.
+
+    A digest and not inputs: the engine hashes each input again for each output of a job, and looks
+    at all inputs of all jobs that are ready whenever it chooses one.
+    """
+    lines = [f"{path.relative_to(ROOT).as_posix()}|{_digest(path)}" for path in sources_of(step)]
+    return sha256_of_bytes("\n".join(lines).encode())[:16]
+
+
+@cache
+def _digest(path: Path) -> str:
+    return sha256_of_file(path)  # most sources belong to most steps: read once
 
 
 def project_files(pattern: str) -> list[str]:

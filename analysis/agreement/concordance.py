@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.stats import norm
 
 from analysis.agreement.limits import paired_values
+from analysis.quantiles import quantile_of_normal
 
 
 @dataclass(frozen=True)
@@ -71,5 +71,5 @@ def _interval(
         - 0.5 * value**4 * u**4 / r**2
     ) / (n - 2)
     error = np.sqrt(variance) / (1.0 - value**2)
-    centre, half = np.arctanh(value), float(norm.ppf(0.5 + level / 2)) * error
+    centre, half = np.arctanh(value), quantile_of_normal(0.5 + level / 2) * error
     return float(np.tanh(centre - half)), float(np.tanh(centre + half))

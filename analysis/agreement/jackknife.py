@@ -14,9 +14,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from analysis.agreement.limits import paired_values
+from analysis.quantiles import quantile_of_t
 
 Array = NDArray[Any]
 
@@ -70,7 +70,7 @@ def jackknife(
     left_out = statistic(_moments(total - sums))
     n = len(sums)
     error = float(np.sqrt((n - 1) / n * np.sum((left_out - left_out.mean()) ** 2)))
-    half = float(stats.t.ppf(0.5 + level / 2, n - 1)) * error
+    half = quantile_of_t(0.5 + level / 2, n - 1) * error
     return Jackknife(value, error, n - 1, value - half, value + half)
 
 

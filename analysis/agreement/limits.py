@@ -11,7 +11,8 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+
+from analysis.quantiles import quantile_of_t
 
 Interval = tuple[float, float]
 
@@ -75,17 +76,19 @@ def limits_of_agreement(
     first: ArrayLike, second: ArrayLike, level: float = 0.95, multiplier: float = 1.96
 ) -> LimitsOfAgreement:
     """Return bias and limits of agreement; ValueError for missing values or fewer than 3 pairs."""
+    from scipy.stats import nct
+
     one, two = paired_values(first, second)
     differences = one - two
     n = differences.size
     bias, deviation = float(differences.mean()), float(differences.std(ddof=1))
-    t = float(stats.t.ppf(0.5 + level / 2, n - 1))
+    t = quantile_of_t(0.5 + level / 2, n - 1)
     half = t * deviation / float(np.sqrt(n))
     error = deviation * float(np.sqrt(1.0 / n + multiplier**2 / (2.0 * (n - 1))))
     low, high = bias - multiplier * deviation, bias + multiplier * deviation
-    noncentral = stats.nct.ppf(
-        [0.5 - level / 2, 0.5 + level / 2], n - 1, multiplier * np.sqrt(n)
-    ) * (deviation / np.sqrt(n))
+    noncentral = nct.ppf([0.5 - level / 2, 0.5 + level / 2], n - 1, multiplier * np.sqrt(n)) * (
+        deviation / np.sqrt(n)
+    )
     return LimitsOfAgreement(
         bias=bias,
         deviation=deviation,
@@ -137,7 +140,9 @@ def proportional_bias(first: ArrayLike, second: ArrayLike) -> ProportionalBias:
     means = (one + two) / 2.0
     if np.ptp(means) == 0.0:
         raise ValueError("all pairs have the same mean: a proportional bias cannot be estimated")
-    line = stats.linregress(means, one - two)
+    from scipy.stats import linregress
+
+    line = linregress(means, one - two)
     df = one.size - 2
     if not line.stderr > 0:
         raise ValueError(

@@ -16,7 +16,6 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from analysis.agreement.limits import paired_values, recovered_limits
 from analysis.mixed import (
@@ -30,6 +29,7 @@ from analysis.mixed import (
     satterthwaite_t,
 )
 from analysis.mixed.kenward_roger import KenwardRogerMoments
+from analysis.quantiles import quantile_of_chi_squared
 
 Array = NDArray[Any]
 Interval = tuple[float, float]
@@ -173,7 +173,9 @@ def nested_spread_slope(
     """
     one, two = paired_values(first, second)
     means = (one + two) / 2.0
-    line = stats.linregress(means, one - two)
+    from scipy.stats import linregress
+
+    line = linregress(means, one - two)
     residuals = one - two - (line.intercept + line.slope * means)
     return _slope(np.abs(residuals), means, random, level)
 
@@ -215,8 +217,8 @@ _NOTHING = 1e-8
 
 
 def _deviation_interval(deviation: float, df: float, level: float) -> Interval:
-    upper = float(stats.chi2.ppf(0.5 + level / 2, df))
-    lower = float(stats.chi2.ppf(0.5 - level / 2, df))
+    upper = quantile_of_chi_squared(0.5 + level / 2, df)
+    lower = quantile_of_chi_squared(0.5 - level / 2, df)
     return deviation * float(np.sqrt(df / upper)), deviation * float(np.sqrt(df / lower))
 
 

@@ -11,9 +11,9 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
 
 from analysis.agreement.limits import paired_values, recovered_limits
+from analysis.quantiles import quantile_of_chi_squared, quantile_of_normal
 
 
 @dataclass(frozen=True)
@@ -121,13 +121,16 @@ def _limits(
     squares = [(of_means, 1.0, n - 1), *parts]
     alpha = 1.0 - level
     down = sum(
-        (w * s * (1.0 - df / stats.chi2.ppf(1.0 - alpha / 2, df))) ** 2 for s, w, df in squares
+        (w * s * (1.0 - df / quantile_of_chi_squared(1.0 - alpha / 2, df))) ** 2
+        for s, w, df in squares
     )
-    up = sum((w * s * (df / stats.chi2.ppf(alpha / 2, df) - 1.0)) ** 2 for s, w, df in squares)
+    up = sum(
+        (w * s * (df / quantile_of_chi_squared(alpha / 2, df) - 1.0)) ** 2 for s, w, df in squares
+    )
     deviation = float(np.sqrt(total))
     smallest = float(np.sqrt(max(total - np.sqrt(down), 0.0)))
     largest = float(np.sqrt(total + np.sqrt(up)))
-    half = float(stats.norm.ppf(1.0 - alpha / 2)) * float(np.sqrt(of_means / n))
+    half = quantile_of_normal(1.0 - alpha / 2) * float(np.sqrt(of_means / n))
     (low, high), low_interval, high_interval = recovered_limits(
         bias, half, deviation, (smallest, largest), multiplier
     )

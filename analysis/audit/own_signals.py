@@ -6,9 +6,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 from scipy.ndimage import uniform_filter1d
-from scipy.signal import butter, sosfiltfilt
 
 from analysis.audit.raw_files import NotReadableError, RawSignals
 
@@ -19,6 +17,8 @@ _ANTI_ALIAS_ORDER, _ANTI_ALIAS_SHARE = 8, 0.9  # of the new Nyquist frequency: c
 
 @lru_cache(maxsize=32)
 def _sections(frequency_hz: float, rate_hz: float, order: int) -> Signal:
+    from scipy.signal import butter  # late: a table that names these metrics filters nothing
+
     return butter(order, frequency_hz, fs=rate_hz, output="sos")
 
 
@@ -46,6 +46,8 @@ def smoothed(signal: Signal, rate_hz: float, cutoff_hz: float | None, order: int
         raise NotReadableError(f"{rate_hz:g} samples per second are too few for {cutoff_hz:g} Hz")
     analogue = np.tan(np.pi * cutoff_hz / rate_hz) / (np.sqrt(2.0) - 1.0) ** (0.5 / order)
     each = float(rate_hz / np.pi * np.arctan(analogue))
+    from scipy.signal import sosfiltfilt
+
     return np.asarray(sosfiltfilt(_sections(each, rate_hz, order), signal, axis=-1))
 
 
@@ -53,6 +55,9 @@ def at_common_rate(signals: RawSignals, common_hz: float | None) -> RawSignals:
     """Return signals at a lower rate: low-passed without lag, then read between the samples."""
     if common_hz is None or common_hz >= 0.999 * signals.rate_hz or not signals.channels:
         return signals
+    from scipy.interpolate import CubicSpline
+    from scipy.signal import sosfiltfilt
+
     edge = _ANTI_ALIAS_SHARE * common_hz / 2.0
     matrix = np.stack(list(signals.channels.values()))
     sections = _sections(round(edge, 6), round(signals.rate_hz, 6), _ANTI_ALIAS_ORDER)

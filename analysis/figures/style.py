@@ -161,6 +161,7 @@ def save(figure: Figure, data: pd.DataFrame, *, svg: Path, png: Path, csv: Path,
         _draw_mark(figure, mark)
         data = data.assign(blinded=mark)
     write_text(as_svg(figure, svg.stem), svg)
+    figure.set_layout_engine(None)  # the picture keeps the places that the drawing has settled
     temporary = png.with_name(f".{png.name}.part")
     png.parent.mkdir(parents=True, exist_ok=True)
     figure.savefig(

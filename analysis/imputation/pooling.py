@@ -15,6 +15,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from analysis.quantiles import tail_of_chi_squared, tail_of_f
+
 Array = NDArray[Any]
 
 
@@ -127,8 +129,6 @@ def pool_chi_squared(statistics: ArrayLike, df: float) -> PooledTest:
     ValueError
         Fewer than two statistics, or one that is negative or not finite.
     """
-    from scipy.stats import chi2, f
-
     values = np.asarray(statistics, float)
     count = len(values)
     if count < 2 or not (np.isfinite(values).all() and (values >= 0).all()):
@@ -137,6 +137,6 @@ def pool_chi_squared(statistics: ArrayLike, df: float) -> PooledTest:
     mean = float(values.mean()) / df
     found = max(0.0, (mean - (count + 1) / (count - 1) * spread) / (1 + spread))
     if spread == 0.0:
-        return PooledTest(found, df, math.inf, float(chi2.sf(found * df, df)))
+        return PooledTest(found, df, math.inf, tail_of_chi_squared(found * df, df))
     denominator = df ** (-3 / count) * (count - 1) * (1 + 1 / spread) ** 2
-    return PooledTest(found, df, denominator, float(f.sf(found, df, denominator)))
+    return PooledTest(found, df, denominator, tail_of_f(found, df, denominator))

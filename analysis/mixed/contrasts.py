@@ -6,12 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
 
 from analysis.mixed.design import Array, ModelRefusedError
 from analysis.mixed.kenward_roger import KenwardRogerMoments
 from analysis.mixed.result import MixedFit
 from analysis.mixed.satterthwaite import SatterthwaiteMoments, pooled_denominator
+from analysis.quantiles import quantile_of_t, tail_of_chi_squared, tail_of_f, tail_of_t
 
 SATTERTHWAITE = "Satterthwaite"
 KENWARD_ROGER = "Kenward-Roger"
@@ -128,8 +128,8 @@ def _independent(rows: Array) -> Array:
 
 def _t_test(estimate: float, error: float, df: float, level: float, method: str) -> ContrastT:
     statistic = estimate / error
-    half = error * float(stats.t.ppf(0.5 + level / 2.0, df))
-    p_value = 2.0 * float(stats.t.sf(abs(statistic), df))
+    half = error * quantile_of_t(0.5 + level / 2.0, df)
+    p_value = 2.0 * tail_of_t(abs(statistic), df)
     return ContrastT(
         estimate, error, df, statistic, p_value, estimate - half, estimate + half, level, method
     )
@@ -137,8 +137,8 @@ def _t_test(estimate: float, error: float, df: float, level: float, method: str)
 
 def _f_test(statistic: float, rank: int, df: float, scale: float, method: str) -> ContrastF:
     p_value = (
-        float(stats.f.sf(statistic, rank, df))
+        tail_of_f(statistic, rank, df)
         if np.isfinite(df)
-        else float(stats.chi2.sf(rank * statistic, rank))
+        else tail_of_chi_squared(rank * statistic, rank)
     )
     return ContrastF(statistic, rank, df, p_value, scale, method)

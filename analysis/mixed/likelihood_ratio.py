@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
 
 from analysis.mixed.design import ModelRefusedError
 from analysis.mixed.result import MixedFit
+from analysis.quantiles import tail_of_chi_squared
 
 SPACE_TOLERANCE = 1e-8
 
@@ -67,7 +67,7 @@ def likelihood_ratio_test(smaller: MixedFit, larger: MixedFit) -> LikelihoodRati
             f"{smaller.n_parameters}: nothing to test"
         )
     statistic = max(2.0 * (larger.log_likelihood - smaller.log_likelihood), 0.0)
-    p_value = float(chi2.sf(statistic, df))
+    p_value = tail_of_chi_squared(statistic, df)
     extra_fixed = second.fixed.shape[1] - first.fixed.shape[1]
     boundary = larger.problem.layout.diagonal.size > smaller.problem.layout.diagonal.size
     one_variance = (
@@ -76,7 +76,7 @@ def likelihood_ratio_test(smaller: MixedFit, larger: MixedFit) -> LikelihoodRati
     )
     mixed = p_value
     if boundary and one_variance:
-        below = float(chi2.sf(statistic, df - 1)) if df > 1 else float(statistic <= 0.0)
+        below = tail_of_chi_squared(statistic, df - 1) if df > 1 else float(statistic <= 0.0)
         mixed = 0.5 * (below + p_value)
     return LikelihoodRatio(statistic, df, p_value, boundary, mixed, smaller.method)
 

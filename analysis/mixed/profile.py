@@ -15,7 +15,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import brentq
-from scipy.stats import chi2
 
 from analysis.mixed.derivatives import ComplexStep, Smooth, jacobian
 from analysis.mixed.design import Array
@@ -24,6 +23,7 @@ from analysis.mixed.fit import refit
 from analysis.mixed.natural import NaturalLayout, Target, targets_of
 from analysis.mixed.optimise import descend, polish
 from analysis.mixed.result import MixedFit
+from analysis.quantiles import quantile_of_chi_squared
 
 DESCENT_GRADIENT = 1e-4
 SEARCH_STEPS = 60
@@ -142,7 +142,7 @@ class _Rise:
         self.start = self.warm = start
         self.known: dict[float, float] = {}
         self.lowest = lowest
-        self.allowed = float(np.sqrt(chi2.ppf(level, 1)))
+        self.allowed = float(np.sqrt(quantile_of_chi_squared(level, 1)))
 
     def cross(self, estimate: float, first: float, bound: float) -> float:
         """Return where the signed root of the deviance crosses, or the bound when it does not."""

@@ -16,12 +16,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
 from analysis.asymmetry import RATIO_INDEXES, difference
 from analysis.estimates import EstimateFields, Estimates, write_estimates
 from analysis.models.grouped import grouped
 from analysis.models.limb_difference import landing_words
+from analysis.quantiles import quantile_of_t
 from shared.metric_dictionary import Metric, metrics
 from shared.tables import read_table
 
@@ -83,7 +83,7 @@ def _complete(involved: pd.Series, uninvolved: pd.Series) -> tuple[NDArray[Any],
 
 def _interval(values: NDArray[Any], level: float) -> EstimateFields:
     error = float(values.std(ddof=1) / np.sqrt(values.size))
-    half = float(stats.t.ppf(0.5 + level / 2, values.size - 1)) * error
+    half = quantile_of_t(0.5 + level / 2, values.size - 1) * error
     return {
         "se": error,
         "se_scale": "identity",

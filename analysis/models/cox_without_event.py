@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from analysis.estimates import EstimateFields, Estimates
 from analysis.imputation.pooling import pool
@@ -43,7 +43,7 @@ def _refits(model: OutcomeModel, level: float) -> tuple[int, Array, Array, str]:
     errors = np.array([each.standard_errors[usable] for each in found])
     lost = int((~usable).sum())
     if not model.pooled:
-        return lost, coefficients[0], 2 * norm.sf(np.abs(coefficients[0] / errors[0])), "Wald p"
+        return lost, coefficients[0], 2 * ndtr(-np.abs(coefficients[0] / errors[0])), "Wald p"
     df = model.complete_df - 1
     p = [
         [each.p for each in _pooled_refits(values, spread, df, level)]

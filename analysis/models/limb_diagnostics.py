@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy import stats
 
 from analysis.estimates import EstimateFields, Estimates
 from analysis.mixed import ModelRefusedError
@@ -34,12 +33,14 @@ def add_diagnostics(
 def _add_residuals(
     numbers: Estimates, subject: tuple[str, ...], model: LimbModel, found: LimbFit
 ) -> None:
+    from scipy.stats import kurtosis, skew, spearmanr
+
     left = residuals(found.fit)
     note = "residuals made independent by the model's covariance; normal: "
     for quantity, value, expected in (
         ("share_beyond_three_sd", float(np.mean(np.abs(left.independent) > FAR)), "0.0027"),
-        ("skewness", float(stats.skew(left.independent)), "0"),
-        ("excess_kurtosis", float(stats.kurtosis(left.independent)), "0"),
+        ("skewness", float(skew(left.independent)), "0"),
+        ("excess_kurtosis", float(kurtosis(left.independent)), "0"),
     ):
         unit = "share" if quantity.startswith("share") else ""
         numbers.add(subject, "residuals", quantity, value, unit=unit, note=note + expected)
@@ -50,7 +51,7 @@ def _add_residuals(
         subject,
         "residuals",
         "spread_against_fitted",
-        float(stats.spearmanr(np.abs(left.pearson), fitted).statistic),
+        float(spearmanr(np.abs(left.pearson), fitted).statistic),
         unit="",
         note="rank correlation of the size of the residuals of trials with the fitted value; zero "
         "where the spread does not grow with the value",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from analysis.quantiles import quantile_of_normal, quantile_of_t, tail_of_normal, tail_of_t
 from analysis.survival.linear import ChiSquareTest
 
 
@@ -59,9 +60,7 @@ def profile(
 
 def wald(coefficient: float, se: float, level: float) -> TermInference:
     """Return the inference from a normal estimate: coefficient +- z * se."""
-    from scipy.stats import norm
-
-    z = float(norm.ppf(0.5 + level / 2))
+    z = quantile_of_normal(0.5 + level / 2)
     statistic = coefficient / se
     return TermInference(
         coefficient,
@@ -72,15 +71,13 @@ def wald(coefficient: float, se: float, level: float) -> TermInference:
         "Wald",
         statistic,
         "z",
-        float(2 * norm.sf(abs(statistic))),
+        2 * tail_of_normal(abs(statistic)),
     )
 
 
 def pooled_t(coefficient: float, se: float, df: float, level: float) -> TermInference:
     """Return the inference from an estimate with degrees of freedom: coefficient +- t * se."""
-    from scipy.stats import t
-
-    quantile = float(t.ppf(0.5 + level / 2, df))
+    quantile = quantile_of_t(0.5 + level / 2, df)
     statistic = coefficient / se
     return TermInference(
         coefficient,
@@ -91,7 +88,7 @@ def pooled_t(coefficient: float, se: float, df: float, level: float) -> TermInfe
         "t, pooled",
         statistic,
         "t",
-        float(2 * t.sf(abs(statistic), df)),
+        2 * tail_of_t(abs(statistic), df),
     )
 
 

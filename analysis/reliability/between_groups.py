@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 
 @dataclass(frozen=True)
@@ -55,8 +55,8 @@ def variance_between_groups(
     tail = (1.0 - level) / 2.0
     return BetweenGroups(
         variance=_solve(found, error, shape, float(found.size)),
-        low=_solve(found, error, shape, float(chi2.isf(tail, found.size))),
-        high=_solve(found, error, shape, float(chi2.isf(1.0 - tail, found.size))),
+        low=_solve(found, error, shape, float(chdtri(found.size, tail))),
+        high=_solve(found, error, shape, float(chdtri(found.size, 1.0 - tail))),
         groups=found.size + 1,
     )
 

@@ -10,8 +10,8 @@ import math
 from dataclasses import dataclass
 
 from numpy.typing import ArrayLike
-from scipy.stats import f as f_distribution
 
+from analysis.quantiles import quantile_of_f, tail_of_f
 from analysis.reliability.mean_squares import MeanSquares, two_way_mean_squares
 from analysis.reliability.trials import reliability_of_mean
 
@@ -48,7 +48,7 @@ def intraclass_correlations(
     k = squares.raters_count
     for form, (value, (low, high)) in singles.items():
         statistic, df = _f_test(squares, form)
-        p_value = float(f_distribution.sf(statistic, *df))
+        p_value = tail_of_f(statistic, *df)
         tail = (level, statistic, df, p_value)
         out[f"ICC({form},1)"] = IntraclassCorrelation(f"ICC({form},1)", value, low, high, *tail)
         out[f"ICC({form},k)"] = IntraclassCorrelation(
@@ -77,8 +77,8 @@ def average_agreement_interval(scores: ArrayLike, level: float = 0.95) -> tuple[
     top = (a * squares.raters + b * squares.error) ** 2
     bottom = (a * squares.raters) ** 2 / (k - 1) + (b * squares.error) ** 2 / ((n - 1) * (k - 1))
     v = top / bottom
-    lower = float(f_distribution.ppf(0.5 + level / 2, n - 1, v))
-    upper = float(f_distribution.ppf(0.5 + level / 2, v, n - 1))
+    lower = quantile_of_f(0.5 + level / 2, n - 1, v)
+    upper = quantile_of_f(0.5 + level / 2, v, n - 1)
     between, raters, error = squares.between, squares.raters, squares.error
     below, above = lower * (raters - error) + n * between, raters - error + n * upper * between
     return (
@@ -128,8 +128,8 @@ def _ratio_limits(s: MeanSquares, bottom: float, df: int, level: float) -> tuple
         return 1.0, 1.0
     n, k = s.subjects, s.raters_count
     ratio = s.between / bottom
-    low = ratio / float(f_distribution.ppf(0.5 + level / 2, n - 1, df))
-    high = ratio * float(f_distribution.ppf(0.5 + level / 2, df, n - 1))
+    low = ratio / quantile_of_f(0.5 + level / 2, n - 1, df)
+    high = ratio * quantile_of_f(0.5 + level / 2, df, n - 1)
     return (low - 1.0) / (low + k - 1.0), (high - 1.0) / (high + k - 1.0)
 
 
@@ -143,8 +143,8 @@ def _agreement_limits(s: MeanSquares, level: float) -> tuple[float, float]:
     top = (a * s.raters + b * s.error) ** 2
     bottom = (a * s.raters) ** 2 / (k - 1) + (b * s.error) ** 2 / ((n - 1) * (k - 1))
     v = top / bottom
-    upper = float(f_distribution.ppf(0.5 + level / 2, n - 1, v))
-    lower = float(f_distribution.ppf(0.5 + level / 2, v, n - 1))
+    upper = quantile_of_f(0.5 + level / 2, n - 1, v)
+    lower = quantile_of_f(0.5 + level / 2, v, n - 1)
     rest = k * s.raters + (k * n - k - n) * s.error
     return (
         n * (s.between - upper * s.error) / (upper * rest + n * s.between),

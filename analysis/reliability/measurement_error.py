@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from analysis.reliability.mean_squares import MeanSquares
 
@@ -51,5 +51,5 @@ def standard_error_interval(squares: MeanSquares, level: float = 0.95) -> tuple[
         variance = raters + error
         df = variance**2 / (raters**2 / (k - 1) + error**2 / error_df)
     tail = (1.0 - level) / 2.0
-    low = math.sqrt(variance * df / float(chi2.isf(tail, df)))
-    return low, math.sqrt(variance * df / float(chi2.isf(1.0 - tail, df)))
+    low = math.sqrt(variance * df / float(chdtri(df, tail)))
+    return low, math.sqrt(variance * df / float(chdtri(df, 1.0 - tail)))

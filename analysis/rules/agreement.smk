@@ -5,7 +5,6 @@
 rule agreement_of_sensors:
     input:
         metrics=rules.collect.output.metrics_table,
-        code=code_of("analysis.models.agreement:agreement_of_sensors"),
     output:
         estimates=f"{RESULTS}/models/agreement_of_sensors.parquet",
     log:
@@ -14,6 +13,7 @@ rule agreement_of_sensors:
         f"{RESULTS}/benchmarks/agreement_of_sensors.tsv"
     params:
         step="analysis.models.agreement:agreement_of_sensors",
+        rerun_when_code_changes=code_of("analysis.models.agreement:agreement_of_sensors"),
         plan=STUDY.plan,
     message:
         "Measuring how well the sensors agree"
@@ -24,7 +24,6 @@ rule agreement_of_sensors:
 rule contact_lag_of_waist:
     input:
         metrics=rules.collect.output.metrics_table,
-        code=code_of("analysis.models.contact_lag:contact_lag_of_waist"),
     output:
         estimates=f"{RESULTS}/models/contact_lag_of_waist.parquet",
     log:
@@ -33,6 +32,7 @@ rule contact_lag_of_waist:
         f"{RESULTS}/benchmarks/contact_lag_of_waist.tsv"
     params:
         step="analysis.models.contact_lag:contact_lag_of_waist",
+        rerun_when_code_changes=code_of("analysis.models.contact_lag:contact_lag_of_waist"),
         plan=STUDY.plan,
     message:
         "Measuring the lag of contact of the waist unit"
@@ -44,7 +44,6 @@ rule asymmetry_of_limbs:
     input:
         summaries=rules.collect.output.summaries_table,
         cohort=rules.build_cohort.output.cohort,
-        code=code_of("analysis.models.asymmetry:asymmetry_of_limbs"),
     output:
         estimates=f"{RESULTS}/models/asymmetry_of_limbs.parquet",
     log:
@@ -53,6 +52,7 @@ rule asymmetry_of_limbs:
         f"{RESULTS}/benchmarks/asymmetry_of_limbs.tsv"
     params:
         step="analysis.models.asymmetry:asymmetry_of_limbs",
+        rerun_when_code_changes=code_of("analysis.models.asymmetry:asymmetry_of_limbs"),
         plan=STUDY.plan,
         study=STUDY.study,
         minimum_valid_trials=STUDY.processing["minimum_valid_trials"],
@@ -66,7 +66,6 @@ rule draw_agreement:
     input:
         metrics=rules.collect.output.metrics_table,
         estimates=f"{RESULTS}/tables/estimates.parquet",
-        code=code_of("analysis.figures.agreement:draw_agreement"),
     output:
         svg=report(
             f"{RESULTS}/report/figures/agreement.svg",
@@ -80,6 +79,7 @@ rule draw_agreement:
         f"{RESULTS}/logs/draw_agreement.log",
     params:
         step="analysis.figures.agreement:draw_agreement",
+        rerun_when_code_changes=code_of("analysis.figures.agreement:draw_agreement"),
         study=STUDY.study,
     message:
         "Drawing the agreement of the sensors"
@@ -91,7 +91,6 @@ rule draw_contact_lag:
     input:
         metrics=rules.collect.output.metrics_table,
         estimates=f"{RESULTS}/tables/estimates.parquet",
-        code=code_of("analysis.figures.contact_lag:draw_contact_lag"),
     output:
         svg=report(
             f"{RESULTS}/report/figures/contact_lag.svg",
@@ -105,6 +104,7 @@ rule draw_contact_lag:
         f"{RESULTS}/logs/draw_contact_lag.log",
     params:
         step="analysis.figures.contact_lag:draw_contact_lag",
+        rerun_when_code_changes=code_of("analysis.figures.contact_lag:draw_contact_lag"),
         study=STUDY.study,
     message:
         "Drawing the lag of contact"

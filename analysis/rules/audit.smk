@@ -10,7 +10,6 @@ rule rederive_landings:
         calibrations=rules.collect.output.calibrations_table,
         unit_calibrations=rules.calibrate_units.output.unit_calibrations,
         athletes=rules.check_study.output.athletes,
-        code=code_of("analysis.audit.rederive:rederive"),
     output:
         estimates=f"{RESULTS}/models/rederived.parquet",
     log:
@@ -19,6 +18,7 @@ rule rederive_landings:
         f"{RESULTS}/benchmarks/rederive_landings.tsv"
     params:
         step="analysis.audit.rederive:rederive",
+        rerun_when_code_changes=code_of("analysis.audit.rederive:rederive"),
         study=STUDY.study,
         processing=STUDY.processing,
         devices=STUDY.devices,
@@ -38,10 +38,7 @@ rule compare_with_r:
         imputation=rules.impute_cohort.output.estimates,
         hazard_ratios=rules.cox_models.output.estimates,
         limb_differences=rules.limb_differences.output.estimates,
-        code=[
-            *code_of("analysis.audit.r_bundle:r_bundle"),
-            *project_files("analysis/audit/in_r/*.R"),
-        ],
+        code=project_files("analysis/audit/in_r/*.R"),
     output:
         bundle=directory(f"{RESULTS}/r_bundle"),
         estimates=f"{RESULTS}/models/r_second_opinion.parquet",
@@ -51,6 +48,7 @@ rule compare_with_r:
         f"{RESULTS}/benchmarks/compare_with_r.tsv"
     params:
         step="analysis.audit.r_bundle:r_bundle",
+        rerun_when_code_changes=code_of("analysis.audit.r_bundle:r_bundle"),
         plan=STUDY.plan,
         study=STUDY.study,
         freeze=STUDY.freeze,

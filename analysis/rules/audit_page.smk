@@ -12,7 +12,6 @@ rule build_audit_page:
         report=rules.build_report.output.report,
         quality=rules.build_quality_page.output.page,
         fragments=expand(f"{NUMBERS}/{{table}}.html", table=FRAGMENTS_OF_AUDIT),
-        code=code_of("analysis.audit.audit_page:build_audit_page"),
     output:
         page=report(
             f"{RESULTS}/report/audit.html",
@@ -25,6 +24,7 @@ rule build_audit_page:
         f"{RESULTS}/benchmarks/build_audit_page.tsv"
     params:
         step="analysis.audit.audit_page:build_audit_page",
+        rerun_when_code_changes=code_of("analysis.audit.audit_page:build_audit_page"),
         study=STUDY.study,
         plan=STUDY.plan,
     message:

@@ -8,7 +8,6 @@ rule build_cohort:
         outcomes=rules.check_study.output.outcomes,
         exposure=rules.check_study.output.exposure,
         summaries=rules.collect.output.summaries_table,
-        code=code_of("analysis.cohort.landmark:build_cohort"),
     output:
         cohort=f"{RESULTS}/tables/cohort.parquet",
         exclusions=f"{RESULTS}/cohort/exclusions.parquet",
@@ -18,6 +17,7 @@ rule build_cohort:
         f"{RESULTS}/benchmarks/build_cohort.tsv"
     params:
         step="analysis.cohort.landmark:build_cohort",
+        rerun_when_code_changes=code_of("analysis.cohort.landmark:build_cohort"),
         plan=STUDY.plan,
         study=STUDY.study,
         freeze=STUDY.freeze,

@@ -32,7 +32,6 @@ rule collect_estimates:
             *([rules.native_rate.output.estimates] if STUDY.is_harmonised else []),
             *([rules.compare_with_truth.output.estimates] if STUDY.truth else []),
         ],
-        code=code_of("analysis.estimates:collect_estimates"),
     output:
         estimates=f"{RESULTS}/tables/estimates.parquet",
     log:
@@ -41,6 +40,7 @@ rule collect_estimates:
         f"{RESULTS}/benchmarks/collect_estimates.tsv"
     params:
         step="analysis.estimates:collect_estimates",
+        rerun_when_code_changes=code_of("analysis.estimates:collect_estimates"),
     message:
         "Collecting all estimates"
     script:

@@ -8,7 +8,6 @@ TASKS_SHOWN = [task for task in STUDY.study["tasks"] if task != "standing"]
 rule draw_flow:
     input:
         estimates=rules.collect_estimates.output.estimates,
-        code=code_of("analysis.figures.flow:draw_flow"),
     output:
         svg=report(
             f"{FIGURES}/flow.svg", caption=f"{CAPTIONS}/flow.rst", category="Athletes"
@@ -20,6 +19,7 @@ rule draw_flow:
         f"{RESULTS}/logs/draw_flow.log",
     params:
         step="analysis.figures.flow:draw_flow",
+        rerun_when_code_changes=code_of("analysis.figures.flow:draw_flow"),
         plan=STUDY.plan,
         study=STUDY.study,
     message:
@@ -31,7 +31,6 @@ rule draw_flow:
 rule draw_limb_differences:
     input:
         estimates=rules.collect_estimates.output.estimates,
-        code=code_of("analysis.figures.limb_differences:draw_limb_differences"),
     output:
         svg=report(
             f"{FIGURES}/limb_differences.svg",
@@ -45,6 +44,7 @@ rule draw_limb_differences:
         f"{RESULTS}/logs/draw_limb_differences.log",
     params:
         step="analysis.figures.limb_differences:draw_limb_differences",
+        rerun_when_code_changes=code_of("analysis.figures.limb_differences:draw_limb_differences"),
         plan=STUDY.plan,
         study=STUDY.study,
     message:
@@ -56,7 +56,6 @@ rule draw_limb_differences:
 rule draw_distributions:
     input:
         summaries=rules.collect.output.summaries_table,
-        code=code_of("analysis.figures.distributions:draw_distributions"),
     output:
         svg=report(
             f"{FIGURES}/distributions.svg",
@@ -69,6 +68,7 @@ rule draw_distributions:
         f"{RESULTS}/logs/draw_distributions.log",
     params:
         step="analysis.figures.distributions:draw_distributions",
+        rerun_when_code_changes=code_of("analysis.figures.distributions:draw_distributions"),
         plan=STUDY.plan,
         study=STUDY.study,
         minimum_valid_trials=STUDY.processing["minimum_valid_trials"],
@@ -83,7 +83,6 @@ rule draw_waveforms:
         waveforms=rules.collect.output.waveforms_table,
         landings=rules.collect.output.landings_table,
         metrics=rules.collect.output.metrics_table,
-        code=code_of("analysis.figures.waveforms:draw_waveforms"),
     output:
         svg=report(
             expand(f"{FIGURES}/waveforms_{{task}}.svg", task=TASKS_SHOWN),
@@ -96,6 +95,7 @@ rule draw_waveforms:
         f"{RESULTS}/logs/draw_waveforms.log",
     params:
         step="analysis.figures.waveforms:draw_waveforms",
+        rerun_when_code_changes=code_of("analysis.figures.waveforms:draw_waveforms"),
         study=STUDY.study,
         windows=STUDY.processing["windows"],
         tasks=TASKS_SHOWN,
@@ -108,7 +108,6 @@ rule draw_waveforms:
 rule draw_incidence:
     input:
         estimates=rules.collect_estimates.output.estimates,
-        code=code_of("analysis.figures.incidence:draw_incidence"),
     output:
         svg=report(
             f"{FIGURES}/incidence.svg",
@@ -122,6 +121,7 @@ rule draw_incidence:
         f"{RESULTS}/logs/draw_incidence.log",
     params:
         step="analysis.figures.incidence:draw_incidence",
+        rerun_when_code_changes=code_of("analysis.figures.incidence:draw_incidence"),
         plan=STUDY.plan,
     message:
         "Drawing the cumulative incidences"
@@ -132,7 +132,6 @@ rule draw_incidence:
 rule draw_hazard_ratios:
     input:
         estimates=rules.collect_estimates.output.estimates,
-        code=code_of("analysis.figures.hazard_ratios:draw_hazard_ratios"),
     output:
         svg=report(
             f"{FIGURES}/hazard_ratios.svg",
@@ -146,6 +145,7 @@ rule draw_hazard_ratios:
         f"{RESULTS}/logs/draw_hazard_ratios.log",
     params:
         step="analysis.figures.hazard_ratios:draw_hazard_ratios",
+        rerun_when_code_changes=code_of("analysis.figures.hazard_ratios:draw_hazard_ratios"),
         plan=STUDY.plan,
     message:
         "Drawing the hazard ratios"
@@ -156,7 +156,6 @@ rule draw_hazard_ratios:
 rule draw_specifications:
     input:
         estimates=rules.collect_estimates.output.estimates,
-        code=code_of("analysis.figures.specifications:draw_specifications"),
     output:
         svg=report(
             f"{FIGURES}/specifications.svg",
@@ -169,6 +168,7 @@ rule draw_specifications:
         f"{RESULTS}/logs/draw_specifications.log",
     params:
         step="analysis.figures.specifications:draw_specifications",
+        rerun_when_code_changes=code_of("analysis.figures.specifications:draw_specifications"),
         plan=STUDY.plan,
     message:
         "Drawing the primary models under other choices"
@@ -179,7 +179,6 @@ rule draw_specifications:
 rule draw_planted:
     input:
         estimates=rules.collect_estimates.output.estimates,
-        code=code_of("analysis.figures.planted:draw_planted"),
     output:
         svg=report(
             f"{FIGURES}/planted.svg",
@@ -193,6 +192,7 @@ rule draw_planted:
         f"{RESULTS}/logs/draw_planted.log",
     params:
         step="analysis.figures.planted:draw_planted",
+        rerun_when_code_changes=code_of("analysis.figures.planted:draw_planted"),
         plan=STUDY.plan,
     message:
         "Drawing what was planted and what was found"

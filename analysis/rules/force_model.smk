@@ -7,7 +7,6 @@ rule force_from_waist:
         metrics=rules.collect.output.metrics_table,
         landings=rules.collect.output.landings_table,
         athletes=rules.check_study.output.athletes,
-        code=code_of("analysis.models.force_model:force_from_waist"),
     output:
         estimates=f"{RESULTS}/models/force_from_waist.parquet",
         force_estimates=f"{RESULTS}/tables/force_estimates.parquet",
@@ -18,6 +17,7 @@ rule force_from_waist:
         f"{RESULTS}/benchmarks/force_from_waist.tsv"
     params:
         step="analysis.models.force_model:force_from_waist",
+        rerun_when_code_changes=code_of("analysis.models.force_model:force_from_waist"),
         plan=STUDY.plan,
         study=STUDY.study,
     message:
@@ -30,7 +30,6 @@ rule draw_force_model:
     input:
         held_out=rules.force_from_waist.output.force_held_out,
         estimates=f"{RESULTS}/tables/estimates.parquet",
-        code=code_of("analysis.figures.force_model:draw_force_model"),
     output:
         svg=report(
             f"{RESULTS}/report/figures/force_model.svg",
@@ -44,6 +43,7 @@ rule draw_force_model:
         f"{RESULTS}/logs/draw_force_model.log",
     params:
         step="analysis.figures.force_model:draw_force_model",
+        rerun_when_code_changes=code_of("analysis.figures.force_model:draw_force_model"),
     message:
         "Drawing estimated against measured force"
     script:

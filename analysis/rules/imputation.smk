@@ -5,7 +5,6 @@ rule impute_cohort:
     input:
         cohort=rules.build_cohort.output.cohort,
         metrics=rules.collect.output.metrics_table,
-        code=code_of("analysis.models.impute_cohort:impute_cohort"),
     output:
         filled=f"{RESULTS}/tables/filled_values.parquet",
         estimates=f"{RESULTS}/models/impute_cohort.parquet",
@@ -15,6 +14,7 @@ rule impute_cohort:
         f"{RESULTS}/benchmarks/impute_cohort.tsv"
     params:
         step="analysis.models.impute_cohort:impute_cohort",
+        rerun_when_code_changes=code_of("analysis.models.impute_cohort:impute_cohort"),
         plan=STUDY.plan,
         study=STUDY.study,
         freeze=STUDY.freeze,
@@ -29,7 +29,6 @@ rule shifted_cox:
         cohort=rules.build_cohort.output.cohort,
         filled=rules.impute_cohort.output.filled,
         imputation=rules.impute_cohort.output.estimates,
-        code=code_of("analysis.models.shifted_cox:shifted_cox"),
     output:
         estimates=f"{RESULTS}/models/shifted_cox.parquet",
     log:
@@ -38,6 +37,7 @@ rule shifted_cox:
         f"{RESULTS}/benchmarks/shifted_cox.tsv"
     params:
         step="analysis.models.shifted_cox:shifted_cox",
+        rerun_when_code_changes=code_of("analysis.models.shifted_cox:shifted_cox"),
         plan=STUDY.plan,
         freeze=STUDY.freeze,
     message:

@@ -5,7 +5,6 @@ rule limb_checks:
     input:
         metrics=rules.collect.output.metrics_table,
         cohort=rules.build_cohort.output.cohort,
-        code=code_of("analysis.models.limb_checks:limb_checks"),
     output:
         estimates=f"{RESULTS}/models/limb_checks.parquet",
     log:
@@ -14,6 +13,7 @@ rule limb_checks:
         f"{RESULTS}/benchmarks/limb_checks.tsv"
     params:
         step="analysis.models.limb_checks:limb_checks",
+        rerun_when_code_changes=code_of("analysis.models.limb_checks:limb_checks"),
         plan=STUDY.plan,
         study=STUDY.study,
     message:

@@ -10,7 +10,6 @@ rule flow_diagram:
     input:
         cohort=rules.build_cohort.output.cohort,
         withdrawals=rules.check_study.output.withdrawals,
-        code=code_of("analysis.models.flow:flow_diagram"),
     output:
         estimates=f"{RESULTS}/models/flow_diagram.parquet",
     log:
@@ -19,6 +18,7 @@ rule flow_diagram:
         f"{RESULTS}/benchmarks/flow_diagram.tsv"
     params:
         step="analysis.models.flow:flow_diagram",
+        rerun_when_code_changes=code_of("analysis.models.flow:flow_diagram"),
         plan=STUDY.plan,
         freeze=STUDY.freeze,
     message:
@@ -30,7 +30,6 @@ rule flow_diagram:
 rule table_one:
     input:
         cohort=rules.build_cohort.output.cohort,
-        code=code_of("analysis.models.table_one:table_one"),
     output:
         estimates=f"{RESULTS}/models/table_one.parquet",
     log:
@@ -39,6 +38,7 @@ rule table_one:
         f"{RESULTS}/benchmarks/table_one.tsv"
     params:
         step="analysis.models.table_one:table_one",
+        rerun_when_code_changes=code_of("analysis.models.table_one:table_one"),
         plan=STUDY.plan,
         freeze=STUDY.freeze,
     message:
@@ -54,7 +54,6 @@ rule data_quality:
         metrics=rules.collect.output.metrics_table,
         exclusions=EXCLUSIONS,
         cohort=rules.build_cohort.output.cohort,
-        code=code_of("analysis.models.quality:data_quality"),
     output:
         estimates=f"{RESULTS}/models/data_quality.parquet",
     log:
@@ -63,6 +62,7 @@ rule data_quality:
         f"{RESULTS}/benchmarks/data_quality.tsv"
     params:
         step="analysis.models.quality:data_quality",
+        rerun_when_code_changes=code_of("analysis.models.quality:data_quality"),
         quality=STUDY.processing["quality"],
     message:
         "Counting what the sensors delivered"
@@ -74,7 +74,6 @@ rule limb_differences:
     input:
         metrics=rules.collect.output.metrics_table,
         cohort=rules.build_cohort.output.cohort,
-        code=code_of("analysis.models.limb_difference:limb_differences"),
     output:
         estimates=f"{RESULTS}/models/limb_differences.parquet",
     log:
@@ -83,6 +82,7 @@ rule limb_differences:
         f"{RESULTS}/benchmarks/limb_differences.tsv"
     params:
         step="analysis.models.limb_difference:limb_differences",
+        rerun_when_code_changes=code_of("analysis.models.limb_difference:limb_differences"),
         plan=STUDY.plan,
         study=STUDY.study,
     message:
@@ -96,7 +96,6 @@ rule cox_models:
         cohort=rules.build_cohort.output.cohort,
         filled=rules.impute_cohort.output.filled,
         imputation=rules.impute_cohort.output.estimates,
-        code=code_of("analysis.models.cox_models:cox_models"),
     output:
         estimates=f"{RESULTS}/models/cox_models.parquet",
     log:
@@ -105,6 +104,7 @@ rule cox_models:
         f"{RESULTS}/benchmarks/cox_models.tsv"
     params:
         step="analysis.models.cox_models:cox_models",
+        rerun_when_code_changes=code_of("analysis.models.cox_models:cox_models"),
         plan=STUDY.plan,
         freeze=STUDY.freeze,
     message:
@@ -116,7 +116,6 @@ rule cox_models:
 rule incidence_curves:
     input:
         cohort=rules.build_cohort.output.cohort,
-        code=code_of("analysis.models.cumulative_incidence:incidence_curves"),
     output:
         estimates=f"{RESULTS}/models/incidence_curves.parquet",
     log:
@@ -125,6 +124,7 @@ rule incidence_curves:
         f"{RESULTS}/benchmarks/incidence_curves.tsv"
     params:
         step="analysis.models.cumulative_incidence:incidence_curves",
+        rerun_when_code_changes=code_of("analysis.models.cumulative_incidence:incidence_curves"),
         plan=STUDY.plan,
         freeze=STUDY.freeze,
     message:
@@ -136,7 +136,6 @@ rule incidence_curves:
 rule incidence_rates:
     input:
         cohort=rules.build_cohort.output.cohort,
-        code=code_of("analysis.models.incidence_rates:incidence_rates"),
     output:
         estimates=f"{RESULTS}/models/incidence_rates.parquet",
     log:
@@ -145,6 +144,7 @@ rule incidence_rates:
         f"{RESULTS}/benchmarks/incidence_rates.tsv"
     params:
         step="analysis.models.incidence_rates:incidence_rates",
+        rerun_when_code_changes=code_of("analysis.models.incidence_rates:incidence_rates"),
         plan=STUDY.plan,
         freeze=STUDY.freeze,
     message:
@@ -159,7 +159,6 @@ rule calibrated_cox:
         metrics=rules.collect.output.metrics_table,
         filled=rules.impute_cohort.output.filled,
         imputation=rules.impute_cohort.output.estimates,
-        code=code_of("analysis.models.calibrated_cox:calibrated_cox"),
     output:
         estimates=f"{RESULTS}/models/calibrated_cox.parquet",
     log:
@@ -168,6 +167,7 @@ rule calibrated_cox:
         f"{RESULTS}/benchmarks/calibrated_cox.tsv"
     params:
         step="analysis.models.calibrated_cox:calibrated_cox",
+        rerun_when_code_changes=code_of("analysis.models.calibrated_cox:calibrated_cox"),
         plan=STUDY.plan,
         study=STUDY.study,
         freeze=STUDY.freeze,
@@ -181,7 +181,6 @@ rule sensor_answer:
     input:
         cohort=rules.build_cohort.output.cohort,
         metrics=rules.collect.output.metrics_table,
-        code=code_of("analysis.models.sensor_answer:sensor_answer"),
     output:
         estimates=f"{RESULTS}/models/sensor_answer.parquet",
     log:
@@ -190,6 +189,7 @@ rule sensor_answer:
         f"{RESULTS}/benchmarks/sensor_answer.tsv"
     params:
         step="analysis.models.sensor_answer:sensor_answer",
+        rerun_when_code_changes=code_of("analysis.models.sensor_answer:sensor_answer"),
         plan=STUDY.plan,
         study=STUDY.study,
         freeze=STUDY.freeze,
@@ -217,7 +217,6 @@ if STUDY.truth:
             ],
             filled=rules.impute_cohort.output.filled,
             imputation=rules.impute_cohort.output.estimates,
-            code=code_of("analysis.models.planted:compare_with_truth"),
         output:
             estimates=f"{RESULTS}/models/compare_with_truth.parquet",
         log:
@@ -226,6 +225,7 @@ if STUDY.truth:
             f"{RESULTS}/benchmarks/compare_with_truth.tsv"
         params:
             step="analysis.models.planted:compare_with_truth",
+            rerun_when_code_changes=code_of("analysis.models.planted:compare_with_truth"),
             plan=STUDY.plan,
             freeze=STUDY.freeze,
         message:

@@ -14,6 +14,7 @@ use rule extract_shard as extract_native_rate with:
         f"{RESULTS}/benchmarks/extract_native_rate_{{shard}}.tsv"
     params:
         step="pipeline.extraction.shard:extract_shard",
+        rerun_when_code_changes=code_of("pipeline.extraction.shard:extract_shard"),
         shard=lambda wildcards: STUDY.shards.index(wildcards.shard),
         shards=len(STUDY.shards),
         study=STUDY.study,
@@ -35,7 +36,6 @@ use rule collect as collect_native_rate with:
         },
         rejections=[path for path in STUDY.tables() if "rejections." in path],
         withdrawals=[path for path in STUDY.tables() if "withdrawals." in path],
-        code=code_of("pipeline.extraction.collect:collect"),
     output:
         **{
             f"{table}_table": f"{NATIVE_RATE}/tables/{table}.parquet"
@@ -53,7 +53,6 @@ rule native_rate:
     input:
         cohort=rules.build_cohort.output.cohort,
         native_summaries=rules.collect_native_rate.output.summaries_table,
-        code=code_of("analysis.models.native_rate:native_rate"),
     output:
         estimates=f"{RESULTS}/models/native_rate.parquet",
     log:
@@ -62,6 +61,7 @@ rule native_rate:
         f"{RESULTS}/benchmarks/native_rate.tsv"
     params:
         step="analysis.models.native_rate:native_rate",
+        rerun_when_code_changes=code_of("analysis.models.native_rate:native_rate"),
         plan=STUDY.plan,
         study=STUDY.study,
         freeze=STUDY.freeze,

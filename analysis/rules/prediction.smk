@@ -4,7 +4,6 @@
 rule prediction:
     input:
         cohort=rules.build_cohort.output.cohort,
-        code=code_of("analysis.models.prediction:prediction"),
     output:
         estimates=f"{RESULTS}/models/prediction.parquet",
     log:
@@ -13,6 +12,7 @@ rule prediction:
         f"{RESULTS}/benchmarks/prediction.tsv"
     params:
         step="analysis.models.prediction:prediction",
+        rerun_when_code_changes=code_of("analysis.models.prediction:prediction"),
         plan=STUDY.plan,
         freeze=STUDY.freeze,
     message:
@@ -24,7 +24,6 @@ rule prediction:
 rule draw_calibration:
     input:
         estimates=f"{RESULTS}/tables/estimates.parquet",
-        code=code_of("analysis.figures.calibration:draw_calibration"),
     output:
         svg=report(
             f"{RESULTS}/report/figures/calibration.svg",
@@ -37,6 +36,7 @@ rule draw_calibration:
         f"{RESULTS}/logs/draw_calibration.log",
     params:
         step="analysis.figures.calibration:draw_calibration",
+        rerun_when_code_changes=code_of("analysis.figures.calibration:draw_calibration"),
         plan=STUDY.plan,
     message:
         "Drawing the calibration of the prediction"
@@ -47,7 +47,6 @@ rule draw_calibration:
 rule draw_decision_curve:
     input:
         estimates=f"{RESULTS}/tables/estimates.parquet",
-        code=code_of("analysis.figures.decision_curve:draw_decision_curve"),
     output:
         svg=report(
             f"{RESULTS}/report/figures/decision_curve.svg",
@@ -60,6 +59,7 @@ rule draw_decision_curve:
         f"{RESULTS}/logs/draw_decision_curve.log",
     params:
         step="analysis.figures.decision_curve:draw_decision_curve",
+        rerun_when_code_changes=code_of("analysis.figures.decision_curve:draw_decision_curve"),
         plan=STUDY.plan,
     message:
         "Drawing the net benefit of the prediction"

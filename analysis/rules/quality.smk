@@ -10,7 +10,6 @@ rule sensor_quality:
         synchronisation=rules.collect.output.synchronisation_table,
         recordings=rules.collect.output.recordings_table,
         summaries=rules.collect.output.summaries_table,
-        code=code_of("analysis.models.sensor_quality:sensor_quality"),
     output:
         estimates=f"{RESULTS}/models/sensor_quality.parquet",
     log:
@@ -19,6 +18,7 @@ rule sensor_quality:
         f"{RESULTS}/benchmarks/sensor_quality.tsv"
     params:
         step="analysis.models.sensor_quality:sensor_quality",
+        rerun_when_code_changes=code_of("analysis.models.sensor_quality:sensor_quality"),
         quality=STUDY.processing["quality"],
         plan=STUDY.plan,
         study=STUDY.study,
@@ -38,7 +38,6 @@ rule build_quality_page:
         estimates=f"{RESULTS}/tables/estimates.parquet",
         figures=[rules.draw_residual_analysis.output.svg],
         captions=project_files("analysis/report/captions/residual_analysis.rst"),
-        code=code_of("analysis.report.quality_page:build_quality_page"),
     output:
         page=report(
             f"{RESULTS}/report/quality.html",
@@ -49,6 +48,7 @@ rule build_quality_page:
         f"{RESULTS}/logs/build_quality_page.log",
     params:
         step="analysis.report.quality_page:build_quality_page",
+        rerun_when_code_changes=code_of("analysis.report.quality_page:build_quality_page"),
         study=STUDY.study,
         processing=STUDY.processing,
         plan=STUDY.plan,
@@ -63,7 +63,6 @@ rule build_flagged_page:
         waveforms=rules.collect.output.flagged_waveforms_table,
         landings=rules.collect.output.landings_table,
         exclusions=rules.collect.output.exclusions_table,
-        code=code_of("analysis.report.flagged_page:build_flagged_page"),
     output:
         page=report(
             f"{RESULTS}/report/flagged.html",
@@ -76,6 +75,7 @@ rule build_flagged_page:
         f"{RESULTS}/benchmarks/build_flagged_page.tsv"
     params:
         step="analysis.report.flagged_page:build_flagged_page",
+        rerun_when_code_changes=code_of("analysis.report.flagged_page:build_flagged_page"),
         study=STUDY.study,
         quality=STUDY.processing["quality"],
         waveforms_kept=STUDY.processing["waveforms"],

@@ -7,7 +7,6 @@ rule metric_reliability:
     input:
         metrics=rules.collect.output.metrics_table,
         cohort=rules.build_cohort.output.cohort,
-        code=code_of("analysis.models.metric_reliability:metric_reliability"),
     output:
         estimates=f"{RESULTS}/models/metric_reliability.parquet",
     log:
@@ -16,6 +15,7 @@ rule metric_reliability:
         f"{RESULTS}/benchmarks/metric_reliability.tsv"
     params:
         step="analysis.models.metric_reliability:metric_reliability",
+        rerun_when_code_changes=code_of("analysis.models.metric_reliability:metric_reliability"),
         plan=STUDY.plan,
         study=STUDY.study,
     message:
@@ -27,7 +27,6 @@ rule metric_reliability:
 rule known_groups:
     input:
         metrics=rules.collect.output.metrics_table,
-        code=code_of("analysis.models.known_groups:known_groups"),
     output:
         estimates=f"{RESULTS}/models/known_groups.parquet",
     log:
@@ -36,6 +35,7 @@ rule known_groups:
         f"{RESULTS}/benchmarks/known_groups.tsv"
     params:
         step="analysis.models.known_groups:known_groups",
+        rerun_when_code_changes=code_of("analysis.models.known_groups:known_groups"),
         plan=STUDY.plan,
     message:
         "Comparing soft with stiff instructed landings"
@@ -46,7 +46,6 @@ rule known_groups:
 rule draw_reliability:
     input:
         estimates=f"{RESULTS}/tables/estimates.parquet",
-        code=code_of("analysis.figures.reliability:draw_reliability"),
     output:
         svg=report(
             f"{RESULTS}/report/figures/reliability.svg",
@@ -59,6 +58,7 @@ rule draw_reliability:
         f"{RESULTS}/logs/draw_reliability.log",
     params:
         step="analysis.figures.reliability:draw_reliability",
+        rerun_when_code_changes=code_of("analysis.figures.reliability:draw_reliability"),
         plan=STUDY.plan,
         study=STUDY.study,
     message:

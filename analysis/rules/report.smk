@@ -5,7 +5,6 @@ from analysis.tables.write import TABLES as REPORT_TABLES
 rule write_tables:
     input:
         estimates=rules.collect_estimates.output.estimates,
-        code=code_of("analysis.tables.write:write_tables"),
     output:
         tables=report(
             expand(f"{RESULTS}/report/tables/{{table}}.csv", table=REPORT_TABLES),
@@ -18,6 +17,7 @@ rule write_tables:
         f"{RESULTS}/logs/write_tables.log",
     params:
         step="analysis.tables.write:write_tables",
+        rerun_when_code_changes=code_of("analysis.tables.write:write_tables"),
         study=STUDY.study,
         processing=STUDY.processing,
         plan=STUDY.plan,
@@ -37,7 +37,6 @@ rule build_report:
             *expand(f"{NUMBERS}/{{name}}.parquet", name=FIGURES_WITH_NUMBERS),
             rules.write_tables.output.numbers,
         ],
-        code=code_of("analysis.report.build:build_report"),
     output:
         report=report(
             f"{RESULTS}/report/report.html",
@@ -49,6 +48,7 @@ rule build_report:
         f"{RESULTS}/logs/build_report.log",
     params:
         step="analysis.report.build:build_report",
+        rerun_when_code_changes=code_of("analysis.report.build:build_report"),
         study=STUDY.study,
         processing=STUDY.processing,
         plan=STUDY.plan,
@@ -70,13 +70,13 @@ rule describe_tables:
             rules.collect_estimates.output.estimates,
             rules.build_report.output.ledger,
         ],
-        code=code_of("analysis.report.datapackage:write_datapackage"),
     output:
         datapackage=f"{RESULTS}/tables/datapackage.json",
     log:
         f"{RESULTS}/logs/describe_tables.log",
     params:
         step="analysis.report.datapackage:write_datapackage",
+        rerun_when_code_changes=code_of("analysis.report.datapackage:write_datapackage"),
         title=STUDY.study["title"],
     message:
         "Describing the tables"

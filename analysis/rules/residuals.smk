@@ -4,7 +4,6 @@
 rule residual_cutoffs:
     input:
         residuals=rules.residual_curves.output.residuals,
-        code=code_of("analysis.models.residual_cutoffs:residual_cutoffs"),
     output:
         estimates=f"{RESULTS}/models/residual_cutoffs.parquet",
     log:
@@ -13,6 +12,7 @@ rule residual_cutoffs:
         f"{RESULTS}/benchmarks/residual_cutoffs.tsv"
     params:
         step="analysis.models.residual_cutoffs:residual_cutoffs",
+        rerun_when_code_changes=code_of("analysis.models.residual_cutoffs:residual_cutoffs"),
     message:
         "Comparing the cut-offs with those that residuals suggest"
     script:
@@ -22,7 +22,6 @@ rule residual_cutoffs:
 rule draw_residual_analysis:
     input:
         residuals=rules.residual_curves.output.residuals,
-        code=code_of("analysis.figures.residual_analysis:draw_residual_analysis"),
     output:
         svg=report(
             f"{RESULTS}/report/figures/residual_analysis.svg",
@@ -35,6 +34,7 @@ rule draw_residual_analysis:
         f"{RESULTS}/logs/draw_residual_analysis.log",
     params:
         step="analysis.figures.residual_analysis:draw_residual_analysis",
+        rerun_when_code_changes=code_of("analysis.figures.residual_analysis:draw_residual_analysis"),
         study=STUDY.study,
     message:
         "Drawing the residual analysis"

@@ -5,7 +5,6 @@ rule cox_sensitivity:
         metrics=rules.collect.output.metrics_table,
         filled=rules.impute_cohort.output.filled,
         imputation=rules.impute_cohort.output.estimates,
-        code=code_of("analysis.models.cox_sensitivity:cox_sensitivity"),
     output:
         estimates=f"{RESULTS}/models/cox_sensitivity.parquet",
     log:
@@ -14,6 +13,7 @@ rule cox_sensitivity:
         f"{RESULTS}/benchmarks/cox_sensitivity.tsv"
     params:
         step="analysis.models.cox_sensitivity:cox_sensitivity",
+        rerun_when_code_changes=code_of("analysis.models.cox_sensitivity:cox_sensitivity"),
         plan=STUDY.plan,
         study=STUDY.study,
         freeze=STUDY.freeze,
@@ -29,7 +29,6 @@ rule cox_alternatives:
         summaries=rules.collect.output.summaries_table,
         filled=rules.impute_cohort.output.filled,
         imputation=rules.impute_cohort.output.estimates,
-        code=code_of("analysis.models.cox_alternatives:cox_alternatives"),
     output:
         estimates=f"{RESULTS}/models/cox_alternatives.parquet",
     log:
@@ -38,6 +37,7 @@ rule cox_alternatives:
         f"{RESULTS}/benchmarks/cox_alternatives.tsv"
     params:
         step="analysis.models.cox_alternatives:cox_alternatives",
+        rerun_when_code_changes=code_of("analysis.models.cox_alternatives:cox_alternatives"),
         plan=STUDY.plan,
         study=STUDY.study,
         freeze=STUDY.freeze,

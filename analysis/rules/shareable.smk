@@ -4,7 +4,6 @@
 rule hide_small_counts:
     input:
         estimates=rules.collect_estimates.output.estimates,
-        code=code_of("analysis.disclosure.shareable:write_shareable_estimates"),
     output:
         shareable=f"{RESULTS}/tables/shareable_estimates.parquet",
     log:
@@ -13,6 +12,7 @@ rule hide_small_counts:
         f"{RESULTS}/benchmarks/hide_small_counts.tsv"
     params:
         step="analysis.disclosure.shareable:write_shareable_estimates",
+        rerun_when_code_changes=code_of("analysis.disclosure.shareable:write_shareable_estimates"),
         study=STUDY.study,
         plan=STUDY.plan,
     message:
@@ -26,7 +26,6 @@ rule build_shareable:
         estimates=rules.hide_small_counts.output.shareable,
         captions=project_files("analysis/report/captions/*.rst"),
         guidelines=project_files("analysis/report/checklists.yaml"),
-        code=code_of("analysis.report.shareable:build_shareable"),
     output:
         folder=directory(f"{RESULTS}/report/shareable"),
     log:
@@ -35,6 +34,7 @@ rule build_shareable:
         f"{RESULTS}/benchmarks/build_shareable.tsv"
     params:
         step="analysis.report.shareable:build_shareable",
+        rerun_when_code_changes=code_of("analysis.report.shareable:build_shareable"),
         study=STUDY.study,
         processing=STUDY.processing,
         plan=STUDY.plan,
@@ -48,13 +48,13 @@ rule build_shareable:
 rule build_checklist:
     input:
         guidelines=project_files("analysis/report/checklists.yaml"),
-        code=code_of("analysis.report.checklist:build_checklist"),
     output:
         page=f"{RESULTS}/report/checklist.html",
     log:
         f"{RESULTS}/logs/build_checklist.log",
     params:
         step="analysis.report.checklist:build_checklist",
+        rerun_when_code_changes=code_of("analysis.report.checklist:build_checklist"),
         report="report.html",
         study=STUDY.study,
     message:

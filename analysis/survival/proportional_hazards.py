@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy import stats
 
 from analysis.survival.checks import Floats
 from analysis.survival.cox import CoxFit
@@ -93,7 +92,9 @@ def event_time_transform(sample: CoxSample, transform: TimeTransform) -> Floats:
     if transform == "log":
         return np.log(times)
     if transform == "rank":
-        return stats.rankdata(sample.stop)[sets.rows[sets.deaths]]
+        from scipy.stats import rankdata
+
+        return rankdata(sample.stop)[sets.rows[sets.deaths]]
     if transform == "km":
         table = event_table(sample.start, sample.stop, sample.event)
         survival = np.cumprod(1 - table.events / table.at_risk)

@@ -7,7 +7,6 @@ rule calibrate_units:
         # As below: the rows and the raw files decide, not the rerun of the study-wide check.
         unit_calibration_index=ancient(rules.check_study.output.unit_calibration_index),
         raw=sorted(set(STUDY.bench.raw)),
-        code=code_of("pipeline.extraction.bench:calibrate_units"),
     output:
         unit_calibrations=f"{RESULTS}/tables/unit_calibrations.parquet",
     log:
@@ -16,6 +15,7 @@ rule calibrate_units:
         f"{RESULTS}/benchmarks/calibrate_units.tsv"
     params:
         step="pipeline.extraction.bench:calibrate_units",
+        rerun_when_code_changes=code_of("pipeline.extraction.bench:calibrate_units"),
         processing=STUDY.processing,
         devices=STUDY.devices,
         study_folder=STUDY.study_folder,
@@ -35,7 +35,6 @@ rule extract_shard:
         athletes=ancient(rules.check_study.output.athletes),
         unit_calibrations=rules.calibrate_units.output.unit_calibrations,
         raw=lambda wildcards: STUDY.raw_of(wildcards.shard),
-        code=code_of("pipeline.extraction.shard:extract_shard"),
     output:
         **{
             table: f"{RESULTS}/extraction/{{shard}}/{table}.parquet"
@@ -47,6 +46,7 @@ rule extract_shard:
         f"{RESULTS}/benchmarks/extract_{{shard}}.tsv"
     params:
         step="pipeline.extraction.shard:extract_shard",
+        rerun_when_code_changes=code_of("pipeline.extraction.shard:extract_shard"),
         shard=lambda wildcards: STUDY.shards.index(wildcards.shard),
         shards=len(STUDY.shards),
         study=STUDY.study,
@@ -70,7 +70,6 @@ rule collect:
         },
         rejections=[path for path in STUDY.tables() if "rejections." in path],
         withdrawals=[path for path in STUDY.tables() if "withdrawals." in path],
-        code=code_of("pipeline.extraction.collect:collect"),
     output:
         **{
             f"{table}_table": f"{RESULTS}/tables/{table}.parquet"
@@ -82,6 +81,7 @@ rule collect:
         f"{RESULTS}/benchmarks/collect.tsv"
     params:
         step="pipeline.extraction.collect:collect",
+        rerun_when_code_changes=code_of("pipeline.extraction.collect:collect"),
         quality=STUDY.processing["quality"],
         waveforms_kept=STUDY.processing["waveforms"],
     message:
@@ -96,7 +96,6 @@ rule residual_curves:
         recordings=rules.collect.output.recordings_table,
         landings=rules.collect.output.landings_table,
         synchronisation=rules.collect.output.synchronisation_table,
-        code=code_of("pipeline.extraction.residual_curves:residual_curves"),
     output:
         residuals=f"{RESULTS}/tables/residuals.parquet",
     log:
@@ -105,6 +104,7 @@ rule residual_curves:
         f"{RESULTS}/benchmarks/residual_curves.tsv"
     params:
         step="pipeline.extraction.residual_curves:residual_curves",
+        rerun_when_code_changes=code_of("pipeline.extraction.residual_curves:residual_curves"),
         processing=STUDY.processing,
         devices=STUDY.devices,
         study_folder=STUDY.study_folder,

@@ -4,7 +4,6 @@
 rule check_study:
     input:
         tables=STUDY.tables(),
-        code=code_of("pipeline.intake.check:check_study"),
     output:
         recordings_index=f"{RESULTS}/intake/recordings_index.parquet",
         calibration_index=f"{RESULTS}/intake/calibration_index.parquet",
@@ -26,6 +25,7 @@ rule check_study:
         f"{RESULTS}/benchmarks/check_study.tsv"
     params:
         step="pipeline.intake.check:check_study",
+        rerun_when_code_changes=code_of("pipeline.intake.check:check_study"),
         study=STUDY.study,
         devices=STUDY.devices,
         study_folder=STUDY.study_folder,

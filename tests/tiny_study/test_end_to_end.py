@@ -55,6 +55,7 @@ def engine_run(folder: Path, target: str, *more: str) -> str:
     done = subprocess.run(
         [
             sys.executable, "-m", "snakemake", target, "--snakefile", str(ROOT / "Snakefile"),
+            "--profile", str(ROOT / "config" / "profiles" / "laptop"),
             "--cores", "2", "--config", "settings=config", *more,
         ],
         cwd=folder, env=environment(), check=True, capture_output=True, text=True,

@@ -1,10 +1,13 @@
 """Shards: stable, digest over what they read, and lenient where intake will report."""
 
 import dataclasses
+import os
+import re
 from pathlib import Path
 
 import pytest
 
+from shared import workflow
 from shared.layout import shard_of
 from shared.settings.load import load_settings
 from shared.sources import ROOT
@@ -94,3 +97,33 @@ def test_bench_recordings_concern_all_shards_and_change_no_digest(folder):
     text = (folder / "unit_calibrations.csv").read_text()
     (folder / "unit_calibrations.csv").write_text(text.replace("left,40", "left,45"))
     assert open_at(folder).bench.digest != digest
+
+
+@pytest.mark.parametrize("file", sorted(ROOT.glob("*/rules/*.smk")), ids=lambda file: file.stem)
+def test_every_rule_runs_again_when_the_code_of_its_own_step_changes(file):
+    text = file.read_text(encoding="utf-8")
+    steps = re.findall(r'\bstep="([\w.:]+)"', text)
+    watched = re.findall(r'step="[\w.:]+",\s+rerun_when_code_changes=code_of\("([\w.:]+)"\)', text)
+    assert steps == watched
+
+
+def test_the_digest_of_code_follows_content_and_nothing_else(tmp_path, monkeypatch):
+    own, other = tmp_path / "own.py", tmp_path / "other.py"
+    for path in (own, other):
+        path.write_text("x = 1\n")
+    monkeypatch.setattr(workflow, "ROOT", tmp_path)
+    monkeypatch.setattr(workflow, "sources_of", lambda step: (own,))
+
+    def digest() -> str:
+        workflow._digest.cache_clear()
+        return workflow.code_of("own:step")
+
+    before = digest()
+    os.utime(own, (0, 0))
+    other.write_text("x = 2\n")
+    assert digest() == before
+    own.write_text("x = 2\n")
+    assert digest() != before
+    own.write_text("x = 1\n")
+    assert digest() == before
+    workflow._digest.cache_clear()
