@@ -13,7 +13,9 @@ rule agreement_of_sensors:
         f"{RESULTS}/benchmarks/agreement_of_sensors.tsv"
     params:
         step="analysis.models.agreement:agreement_of_sensors",
-        rerun_when_code_changes=code_of("analysis.models.agreement:agreement_of_sensors"),
+        rerun_when_code_changes=code_of(
+            "analysis.models.agreement:agreement_of_sensors"
+        ),
         plan=STUDY.plan,
     message:
         "Measuring how well the sensors agree"
@@ -32,7 +34,9 @@ rule contact_lag_of_waist:
         f"{RESULTS}/benchmarks/contact_lag_of_waist.tsv"
     params:
         step="analysis.models.contact_lag:contact_lag_of_waist",
-        rerun_when_code_changes=code_of("analysis.models.contact_lag:contact_lag_of_waist"),
+        rerun_when_code_changes=code_of(
+            "analysis.models.contact_lag:contact_lag_of_waist"
+        ),
         plan=STUDY.plan,
     message:
         "Measuring the lag of contact of the waist unit"

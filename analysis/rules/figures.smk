@@ -44,7 +44,9 @@ rule draw_limb_differences:
         f"{RESULTS}/logs/draw_limb_differences.log",
     params:
         step="analysis.figures.limb_differences:draw_limb_differences",
-        rerun_when_code_changes=code_of("analysis.figures.limb_differences:draw_limb_differences"),
+        rerun_when_code_changes=code_of(
+            "analysis.figures.limb_differences:draw_limb_differences"
+        ),
         plan=STUDY.plan,
         study=STUDY.study,
     message:
@@ -68,7 +70,9 @@ rule draw_distributions:
         f"{RESULTS}/logs/draw_distributions.log",
     params:
         step="analysis.figures.distributions:draw_distributions",
-        rerun_when_code_changes=code_of("analysis.figures.distributions:draw_distributions"),
+        rerun_when_code_changes=code_of(
+            "analysis.figures.distributions:draw_distributions"
+        ),
         plan=STUDY.plan,
         study=STUDY.study,
         minimum_valid_trials=STUDY.processing["minimum_valid_trials"],
@@ -145,7 +149,9 @@ rule draw_hazard_ratios:
         f"{RESULTS}/logs/draw_hazard_ratios.log",
     params:
         step="analysis.figures.hazard_ratios:draw_hazard_ratios",
-        rerun_when_code_changes=code_of("analysis.figures.hazard_ratios:draw_hazard_ratios"),
+        rerun_when_code_changes=code_of(
+            "analysis.figures.hazard_ratios:draw_hazard_ratios"
+        ),
         plan=STUDY.plan,
     message:
         "Drawing the hazard ratios"
@@ -168,7 +174,9 @@ rule draw_specifications:
         f"{RESULTS}/logs/draw_specifications.log",
     params:
         step="analysis.figures.specifications:draw_specifications",
-        rerun_when_code_changes=code_of("analysis.figures.specifications:draw_specifications"),
+        rerun_when_code_changes=code_of(
+            "analysis.figures.specifications:draw_specifications"
+        ),
         plan=STUDY.plan,
     message:
         "Drawing the primary models under other choices"

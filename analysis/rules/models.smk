@@ -82,7 +82,9 @@ rule limb_differences:
         f"{RESULTS}/benchmarks/limb_differences.tsv"
     params:
         step="analysis.models.limb_difference:limb_differences",
-        rerun_when_code_changes=code_of("analysis.models.limb_difference:limb_differences"),
+        rerun_when_code_changes=code_of(
+            "analysis.models.limb_difference:limb_differences"
+        ),
         plan=STUDY.plan,
         study=STUDY.study,
     message:
@@ -124,7 +126,9 @@ rule incidence_curves:
         f"{RESULTS}/benchmarks/incidence_curves.tsv"
     params:
         step="analysis.models.cumulative_incidence:incidence_curves",
-        rerun_when_code_changes=code_of("analysis.models.cumulative_incidence:incidence_curves"),
+        rerun_when_code_changes=code_of(
+            "analysis.models.cumulative_incidence:incidence_curves"
+        ),
         plan=STUDY.plan,
         freeze=STUDY.freeze,
     message:
@@ -144,7 +148,9 @@ rule incidence_rates:
         f"{RESULTS}/benchmarks/incidence_rates.tsv"
     params:
         step="analysis.models.incidence_rates:incidence_rates",
-        rerun_when_code_changes=code_of("analysis.models.incidence_rates:incidence_rates"),
+        rerun_when_code_changes=code_of(
+            "analysis.models.incidence_rates:incidence_rates"
+        ),
         plan=STUDY.plan,
         freeze=STUDY.freeze,
     message:
@@ -225,7 +231,9 @@ if STUDY.truth:
             f"{RESULTS}/benchmarks/compare_with_truth.tsv"
         params:
             step="analysis.models.planted:compare_with_truth",
-            rerun_when_code_changes=code_of("analysis.models.planted:compare_with_truth"),
+            rerun_when_code_changes=code_of(
+                "analysis.models.planted:compare_with_truth"
+            ),
             plan=STUDY.plan,
             freeze=STUDY.freeze,
         message:

@@ -59,7 +59,9 @@ rule draw_decision_curve:
         f"{RESULTS}/logs/draw_decision_curve.log",
     params:
         step="analysis.figures.decision_curve:draw_decision_curve",
-        rerun_when_code_changes=code_of("analysis.figures.decision_curve:draw_decision_curve"),
+        rerun_when_code_changes=code_of(
+            "analysis.figures.decision_curve:draw_decision_curve"
+        ),
         plan=STUDY.plan,
     message:
         "Drawing the net benefit of the prediction"

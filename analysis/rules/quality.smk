@@ -48,7 +48,9 @@ rule build_quality_page:
         f"{RESULTS}/logs/build_quality_page.log",
     params:
         step="analysis.report.quality_page:build_quality_page",
-        rerun_when_code_changes=code_of("analysis.report.quality_page:build_quality_page"),
+        rerun_when_code_changes=code_of(
+            "analysis.report.quality_page:build_quality_page"
+        ),
         study=STUDY.study,
         processing=STUDY.processing,
         plan=STUDY.plan,
@@ -75,7 +77,9 @@ rule build_flagged_page:
         f"{RESULTS}/benchmarks/build_flagged_page.tsv"
     params:
         step="analysis.report.flagged_page:build_flagged_page",
-        rerun_when_code_changes=code_of("analysis.report.flagged_page:build_flagged_page"),
+        rerun_when_code_changes=code_of(
+            "analysis.report.flagged_page:build_flagged_page"
+        ),
         study=STUDY.study,
         quality=STUDY.processing["quality"],
         waveforms_kept=STUDY.processing["waveforms"],

@@ -15,7 +15,9 @@ rule metric_reliability:
         f"{RESULTS}/benchmarks/metric_reliability.tsv"
     params:
         step="analysis.models.metric_reliability:metric_reliability",
-        rerun_when_code_changes=code_of("analysis.models.metric_reliability:metric_reliability"),
+        rerun_when_code_changes=code_of(
+            "analysis.models.metric_reliability:metric_reliability"
+        ),
         plan=STUDY.plan,
         study=STUDY.study,
     message:

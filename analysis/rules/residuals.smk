@@ -12,7 +12,9 @@ rule residual_cutoffs:
         f"{RESULTS}/benchmarks/residual_cutoffs.tsv"
     params:
         step="analysis.models.residual_cutoffs:residual_cutoffs",
-        rerun_when_code_changes=code_of("analysis.models.residual_cutoffs:residual_cutoffs"),
+        rerun_when_code_changes=code_of(
+            "analysis.models.residual_cutoffs:residual_cutoffs"
+        ),
     message:
         "Comparing the cut-offs with those that residuals suggest"
     script:
@@ -34,7 +36,9 @@ rule draw_residual_analysis:
         f"{RESULTS}/logs/draw_residual_analysis.log",
     params:
         step="analysis.figures.residual_analysis:draw_residual_analysis",
-        rerun_when_code_changes=code_of("analysis.figures.residual_analysis:draw_residual_analysis"),
+        rerun_when_code_changes=code_of(
+            "analysis.figures.residual_analysis:draw_residual_analysis"
+        ),
         study=STUDY.study,
     message:
         "Drawing the residual analysis"

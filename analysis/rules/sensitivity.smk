@@ -13,7 +13,9 @@ rule cox_sensitivity:
         f"{RESULTS}/benchmarks/cox_sensitivity.tsv"
     params:
         step="analysis.models.cox_sensitivity:cox_sensitivity",
-        rerun_when_code_changes=code_of("analysis.models.cox_sensitivity:cox_sensitivity"),
+        rerun_when_code_changes=code_of(
+            "analysis.models.cox_sensitivity:cox_sensitivity"
+        ),
         plan=STUDY.plan,
         study=STUDY.study,
         freeze=STUDY.freeze,
@@ -37,7 +39,9 @@ rule cox_alternatives:
         f"{RESULTS}/benchmarks/cox_alternatives.tsv"
     params:
         step="analysis.models.cox_alternatives:cox_alternatives",
-        rerun_when_code_changes=code_of("analysis.models.cox_alternatives:cox_alternatives"),
+        rerun_when_code_changes=code_of(
+            "analysis.models.cox_alternatives:cox_alternatives"
+        ),
         plan=STUDY.plan,
         study=STUDY.study,
         freeze=STUDY.freeze,

@@ -12,7 +12,9 @@ rule hide_small_counts:
         f"{RESULTS}/benchmarks/hide_small_counts.tsv"
     params:
         step="analysis.disclosure.shareable:write_shareable_estimates",
-        rerun_when_code_changes=code_of("analysis.disclosure.shareable:write_shareable_estimates"),
+        rerun_when_code_changes=code_of(
+            "analysis.disclosure.shareable:write_shareable_estimates"
+        ),
         study=STUDY.study,
         plan=STUDY.plan,
     message:

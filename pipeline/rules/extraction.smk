@@ -104,7 +104,9 @@ rule residual_curves:
         f"{RESULTS}/benchmarks/residual_curves.tsv"
     params:
         step="pipeline.extraction.residual_curves:residual_curves",
-        rerun_when_code_changes=code_of("pipeline.extraction.residual_curves:residual_curves"),
+        rerun_when_code_changes=code_of(
+            "pipeline.extraction.residual_curves:residual_curves"
+        ),
         processing=STUDY.processing,
         devices=STUDY.devices,
         study_folder=STUDY.study_folder,
