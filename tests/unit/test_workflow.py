@@ -103,7 +103,9 @@ def test_bench_recordings_concern_all_shards_and_change_no_digest(folder):
 def test_every_rule_runs_again_when_the_code_of_its_own_step_changes(file):
     text = file.read_text(encoding="utf-8")
     steps = re.findall(r'\bstep="([\w.:]+)"', text)
-    watched = re.findall(r'step="[\w.:]+",\s+rerun_when_code_changes=code_of\("([\w.:]+)"\)', text)
+    watched = re.findall(
+        r'step="[\w.:]+",\s+rerun_when_code_changes=code_of\(\s*"([\w.:]+)"\s*\)', text
+    )
     assert steps == watched
 
 
