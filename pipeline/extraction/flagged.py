@@ -1,6 +1,6 @@
 """Waveforms of flagged trials, for quality control: is the rule wrong, or the trial?
 
-A few of each site and reason, chosen by the hash of the trial's name, never by a value. Kept is the
+A few of each site and reason, drawn by lot (see `lottery`), never by a value. Kept is the
 whole recording, coarsely, and the landings, finely; of each interval the lowest and the highest
 sample, so that no peak is lost and the table stays small. A trial that was flagged only when the
 shards were joined (a duplicate, a rejection by hand) is not among them: its signals are gone by
@@ -9,7 +9,6 @@ then, and a shard that read the rejections would have to run again with each of 
 
 from __future__ import annotations
 
-from bisect import insort
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 
@@ -18,9 +17,10 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
+from pipeline.extraction.lottery import Lottery, first_by_lot
 from pipeline.extraction.standing import Standing
 from pipeline.extraction.visit import Measurement
-from pipeline.extraction.waveforms import Curve, knee_angles, lot, sensor_curves
+from pipeline.extraction.waveforms import Curve, knee_angles, sensor_curves
 from pipeline.quality.flags import one_row_per_flag
 from shared.schemas import schema_of
 from shared.settings.processing import ProcessingSettings
@@ -114,28 +114,26 @@ class Flagged:
     def __init__(self, settings: ProcessingSettings) -> None:
         self.settings = settings
         self.excluding = frozenset(settings.quality.excluding_flags)
-        self.drawn: dict[tuple[str, str], list[tuple[str, str]]] = {}
+        self.lotteries: dict[tuple[str, str], Lottery] = {}
         self.kept: dict[str, tuple[str, str, list[_Part]]] = {}
 
     def offer(self, measurement: Measurement, standing: Standing) -> None:
-        """Keep a trial if it is flagged and, for one of its reasons, among the first by its lot."""
+        """Keep a trial if it is flagged and drawn for one of its reasons."""
         trial = measurement.observed.trial
-        reasons = self._reasons(measurement)
-        if not reasons:
-            return
         most = self.settings.waveforms.flagged_per_site_and_reason
-        ticket, chosen = (lot(trial.name), trial.name), False
-        for reason in sorted(reasons):
-            group = self.drawn.setdefault((trial.site, reason), [])
-            if len(group) < most or (group and ticket < group[-1]):
-                insort(group, ticket)
-                del group[most:]
-                chosen = True
-        if chosen:
-            parts = [x for one in measurement.by_clock for x in self._parts(one, standing)]
-            self.kept[trial.name] = (trial.site, trial.task, parts)
-            still = {name for group in self.drawn.values() for _, name in group}
-            self.kept = {name: kept for name, kept in self.kept.items() if name in still}
+        lotteries = [
+            self.lotteries.setdefault((trial.site, reason), Lottery(most))
+            for reason in self._reasons(measurement)
+        ]
+        admitting = [one for one in lotteries if one.admits(trial.athlete_id, trial.name)]
+        if not admitting:
+            return
+        for lottery in admitting:
+            lottery.draw(trial.athlete_id, trial.name)
+        parts = [x for one in measurement.by_clock for x in self._parts(one, standing)]
+        kept = self.kept | {trial.name: (trial.site, trial.task, parts)}
+        still = frozenset[str]().union(*(one.names for one in self.lotteries.values()))
+        self.kept = {name: one for name, one in kept.items() if name in still}
 
     def _reasons(self, measurement: Measurement) -> frozenset[str]:
         found = frozenset[str]()
@@ -194,15 +192,15 @@ def reasons_of_trials(
 ) -> pd.DataFrame:
     """Return each trial with each excluding flag of its landings and values.
 
-    Columns: trial_id, site, reason; every row once, sorted.
+    Columns: trial_id, athlete_id, site, reason; every row once, sorted.
     """
-    columns = ["landing_id", "site", "flags"]
+    columns = ["landing_id", "athlete_id", "site", "flags"]
     flagged = pd.concat(
         [one_row_per_flag(table[columns], excluding) for table in (landings, metrics)]
     )
     trials = flagged["landing_id"].str.rsplit(".", n=2).str[0]
-    rows = pd.DataFrame({"trial_id": trials, "site": flagged["site"], "reason": flagged["flag"]})
-    rows = rows.drop_duplicates()
+    rows = flagged[["athlete_id", "site"]].assign(trial_id=trials, reason=flagged["flag"])
+    rows = rows[["trial_id", "athlete_id", "site", "reason"]].drop_duplicates()
     return rows.sort_values(["site", "reason", "trial_id"], ignore_index=True).astype("object")
 
 
@@ -213,7 +211,7 @@ def draw_flagged(
     most: int,
     undefined: Collection[str],
 ) -> pd.DataFrame:
-    """Return the waveforms of the first trials of each site and reason, by their lot.
+    """Return the waveforms of the first trials of each site and reason, by their lots.
 
     With more than `most` trials, the first of every site and reason come before the second of any;
     then those for which something went wrong before those with `undefined` flags only.
@@ -225,11 +223,11 @@ def draw_flagged(
     undefined
         Flags that say that a metric does not exist for such a landing.
     """
-    tickets = reasons.assign(
-        lot=reasons["trial_id"].map(lot), undefined=reasons["reason"].isin(list(undefined))
-    ).sort_values("lot")
+    tickets = first_by_lot(reasons, ["site", "reason"], "trial_id")
+    tickets["undefined"] = tickets["reason"].isin(list(undefined))
     tickets["place"] = tickets.groupby(["site", "reason"]).cumcount()
     tickets = tickets.loc[tickets["place"] < most_per_group]
-    order = tickets.sort_values(["place", "undefined", "lot"])["trial_id"].drop_duplicates()
+    order = tickets.sort_values(["place", "undefined", "athlete_lot", "lot"])
+    order = order["trial_id"].drop_duplicates()
     drawn = set(order.head(most))
     return waveforms.loc[waveforms["trial_id"].isin(drawn)].reset_index(drop=True)

@@ -23,9 +23,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipeline.extraction.lottery import lot
 from pipeline.extraction.reading import profiles_of, read_file
 from pipeline.extraction.signals import Signals
-from pipeline.extraction.waveforms import lot
 from pipeline.filtering.butterworth import settling_samples
 from pipeline.filtering.residual_analysis import (
     Suggested,

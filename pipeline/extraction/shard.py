@@ -19,6 +19,7 @@ from pipeline.extraction.clocks import shared_clocks_of
 from pipeline.extraction.file_rows import calibration_row, recording_row
 from pipeline.extraction.flagged import Flagged
 from pipeline.extraction.harmonised import harmonised
+from pipeline.extraction.lottery import lot
 from pipeline.extraction.needed import without_idle_rates
 from pipeline.extraction.reading import Reading, profiles_of, read_file, shortest_recording_s
 from pipeline.extraction.rows import Athlete, ShardRows
@@ -262,8 +263,10 @@ def extract_shard(
     require_known(sorted({row["task"] for row in index}))
     rows = ShardRows(settings)
     examples, flagged = Examples(settings), Flagged(settings)
-    for (athlete_id, visit), group in _grouped(index, "athlete_id", "visit").items():
-        athlete = people[athlete_id]
+    visits = _grouped(index, "athlete_id", "visit")
+    # In the order of their lots: who is drawn as an example mostly stays drawn.
+    for athlete_id, visit in sorted(visits, key=lambda place: (lot(place[0]), place[1])):
+        group, athlete = visits[athlete_id, visit], people[athlete_id]
         standing = _standing(
             standings_by_visit.get((athlete_id, visit), []), athlete, setting, rows
         )

@@ -1,12 +1,10 @@
 """Example waveforms for the figures: a few valid landings of each site and task.
 
-They are chosen by the hash of the landing's name, never by a value: an example must not be the
-prettiest one.
+They are drawn by lot (see `lottery`), one of each athlete, never by a value.
 """
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -18,6 +16,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.extraction.knee import Knee, KneeAngle, angle_around
+from pipeline.extraction.lottery import Lottery, first_by_lot
 from pipeline.extraction.observe import Observed
 from pipeline.extraction.rows import landing_id
 from pipeline.extraction.signals import Signals
@@ -30,11 +29,6 @@ from shared.schemas import schema_of
 from shared.settings.processing import ProcessingSettings, Waveforms
 
 Signal = NDArray[np.float64]
-
-
-def lot(name: str) -> str:
-    """Return the hash by which examples are drawn: smallest first."""
-    return hashlib.sha256(name.encode()).hexdigest()
 
 
 class Label(NamedTuple):
@@ -138,19 +132,20 @@ class Examples:
     def __init__(self, settings: ProcessingSettings) -> None:
         self.settings = settings
         self.grid_s = _grid(settings.waveforms)
+        self.lotteries: dict[tuple[str, str], Lottery] = {}
         self.kept: dict[tuple[str, str], dict[str, list[tuple[Label, Signal]]]] = {}
 
     def offer(self, measurement: Measurement, standing: Standing) -> None:
-        """Keep landing 1 of a trial if it is valid and among the first by its lot."""
+        """Keep landing 1 of a trial if it is valid and drawn."""
         trial = measurement.observed.trial
         landing = measurement.observed.chosen[1, trial.side]
         contact_s = landing.seconds(landing.contact)
         if contact_s is None or not is_valid(landing.flags, self.settings.quality.excluding_flags):
             return
-        name = landing_id(trial, landing.side, landing.number)
-        group = self.kept.setdefault((trial.site, trial.task), {})
+        name, group = landing_id(trial, landing.side, landing.number), (trial.site, trial.task)
         most = self.settings.waveforms.landings_per_site_and_task
-        if len(group) >= most and (not group or lot(name) > max(map(lot, group))):
+        lottery = self.lotteries.setdefault(group, Lottery(most))
+        if not lottery.admits(trial.athlete_id, name):
             return
         curves = [
             (Label(curve.channel, curve.unit), values)
@@ -158,9 +153,9 @@ class Examples:
             if (values := curve.around(contact_s, self.grid_s)) is not None
         ]
         if curves:
-            group[name] = curves
-            for surplus in sorted(group, key=lot)[most:]:
-                del group[surplus]
+            lottery.draw(trial.athlete_id, name)
+            kept = self.kept.get(group, {}) | {name: curves}
+            self.kept[group] = {one: kept[one] for one in lottery.names}
 
     def table(self) -> pa.Table:
         """Return the table `waveforms`, sorted by its key."""
@@ -190,9 +185,8 @@ def draw(waveforms: pd.DataFrame, landings: pd.DataFrame, most: int) -> pd.DataF
 
     Landings that were found invalid in the meantime are left out.
     """
-    valid = set(landings.loc[landings["valid"], "landing_id"])
+    valid = landings.loc[landings["valid"], ["landing_id", "athlete_id"]]
     names = waveforms[["site", "task", "landing_id"]].drop_duplicates()
-    names = names.loc[names["landing_id"].isin(valid)]
-    names = names.assign(lot=names["landing_id"].map(lot)).sort_values("lot")
-    drawn = names.groupby(["site", "task"], sort=True).head(most)["landing_id"]
+    drawn = first_by_lot(names.merge(valid, on="landing_id"), ["site", "task"], "landing_id")
+    drawn = drawn.groupby(["site", "task"], sort=True).head(most)["landing_id"]
     return waveforms.loc[waveforms["landing_id"].isin(drawn)].reset_index(drop=True)

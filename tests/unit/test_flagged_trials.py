@@ -34,14 +34,20 @@ EXCLUDING = QUALITY["excluding_flags"]
 
 
 def by_lot(names):
-    """The order of drawing, found here without the project's code: the hash of the name."""
-    return sorted(names, key=lambda name: sha256(name.encode()).hexdigest())
+    """The order of drawing, found here without the project's code: one trial of each athlete."""
+
+    def hashes(name):
+        return [sha256(word.encode()).hexdigest() for word in (name.split(".")[0], name)]
+
+    first = {name.split(".")[0]: name for name in sorted(names, key=hashes, reverse=True)}
+    return sorted(first.values(), key=hashes)
 
 
-def no_landing(number):
+def no_landing(athlete, number):
     """A trial whose force never rises: no landing is found."""
     force = np.full_like(times(), 0.0)
-    return trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, force), number=number)
+    flat = trial(SINGLE, "left", plates({"left": 1.0, "right": 0.0}, force), number=number)
+    return replace(flat, athlete_id=f"A{athlete:04d}")
 
 
 def with_most(most):
@@ -51,7 +57,7 @@ def with_most(most):
 
 @pytest.fixture(scope="module")
 def flagged():
-    return [*measure(*(no_landing(number) for number in range(1, 8)))]
+    return [*measure(*(no_landing(n, trial) for n in range(1, 6) for trial in (1, 2)))]
 
 
 @pytest.mark.parametrize("most", [0, 1, 3])
@@ -61,7 +67,7 @@ def test_trials_are_kept_by_lot_whatever_their_order(flagged, most):
         kept = Flagged(with_most(most))
         for one in measured:
             kept.offer(one, made.standing())
-            assert len(kept.kept) <= most * len(kept.drawn)  # memory is bounded all the time
+            assert len(kept.kept) <= most * len(kept.lotteries)  # memory is bounded all the time
         tables.append(kept.table())
     assert tables[0].equals(tables[1])
     names = [one.observed.trial.name for one in flagged]
@@ -101,7 +107,12 @@ def test_intervals_hold_every_peak_and_the_missing_samples():
 
 def tables_of(names, flags):
     landings = pd.DataFrame(
-        {"landing_id": [f"{name}.left.1" for name in names], "site": "harbour", "flags": flags}
+        {
+            "landing_id": [f"{name}.left.1" for name in names],
+            "athlete_id": [name.split(".")[0] for name in names],
+            "site": "harbour",
+            "flags": flags,
+        }
     )
     return landings, landings.iloc[:0]
 
