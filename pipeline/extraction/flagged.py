@@ -17,7 +17,7 @@ import pandas as pd
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from pipeline.extraction.lottery import Lottery, first_by_lot
+from pipeline.extraction.lottery import Lottery, in_order_of_lots
 from pipeline.extraction.standing import Standing
 from pipeline.extraction.visit import Measurement
 from pipeline.extraction.waveforms import Curve, knee_angles, sensor_curves
@@ -223,9 +223,8 @@ def draw_flagged(
     undefined
         Flags that say that a metric does not exist for such a landing.
     """
-    tickets = first_by_lot(reasons, ["site", "reason"], "trial_id")
-    tickets["undefined"] = tickets["reason"].isin(list(undefined))
-    tickets["place"] = tickets.groupby(["site", "reason"]).cumcount()
+    tickets = in_order_of_lots(reasons, ["site", "reason"], "trial_id")
+    tickets = tickets.assign(undefined=tickets["reason"].isin(list(undefined)))
     tickets = tickets.loc[tickets["place"] < most_per_group]
     order = tickets.sort_values(["place", "undefined", "athlete_lot", "lot"])
     order = order["trial_id"].drop_duplicates()

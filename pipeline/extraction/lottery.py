@@ -1,14 +1,13 @@
 """Examples are drawn by lot, never by a value: an example must not be the prettiest one.
 
-The lot is the hash of a name. Athletes are drawn first, and one trial of each, so that several
-examples are several people. Whoever goes through the athletes in the order of their lots computes
-next to nothing that is thrown away later; any other order draws the same.
+The lot is the hash of a name. One trial of each athlete is drawn before the second of any, so that
+several examples are several people. Whoever goes through the athletes in the order of their lots
+computes little that is thrown away later; any other order draws the same.
 """
 
 from __future__ import annotations
 
 import hashlib
-from typing import NamedTuple
 
 import pandas as pd
 
@@ -18,45 +17,42 @@ def lot(name: str) -> str:
     return hashlib.sha256(name.encode()).hexdigest()
 
 
-class _Ticket(NamedTuple):
-    """Lots of athlete and trial (or landing), and the name of the latter."""
-
-    athlete: str
-    trial: str
-    name: str
-
-
 class Lottery:
-    """One trial of each of the first athletes by lot; `most` of them."""
+    """Draws `most` of the names that it is offered; it remembers no more than these."""
 
     def __init__(self, most: int) -> None:
         self.most = most
-        self._drawn: dict[str, _Ticket] = {}
+        self._drawn: dict[str, list[tuple[str, str]]] = {}
+
+    def _with(self, athlete: str, name: str) -> dict[str, list[tuple[str, str]]]:
+        """Return what would be drawn with one more: by lot of the athlete, lots and names."""
+        drawn = {one: list(tickets) for one, tickets in self._drawn.items()}
+        mine = drawn.setdefault(lot(athlete), [])
+        mine.append((lot(name), name))
+        mine.sort()
+        places = sorted(
+            (turn, one) for one, tickets in drawn.items() for turn in range(len(tickets))
+        )
+        for _, one in reversed(places[self.most :]):
+            drawn[one].pop()
+        return {one: tickets for one, tickets in drawn.items() if tickets}
 
     def admits(self, athlete: str, name: str) -> bool:
-        """Tell whether a trial is among the first of those seen so far."""
-        known = self._drawn.get(athlete)
-        if known is not None:
-            return lot(name) < known.trial
-        return len(self._drawn) < self.most or (
-            self.most > 0 and lot(athlete) < max(self._drawn.values()).athlete
-        )
+        """Tell whether a name of an athlete is among the first of those seen so far."""
+        return any((lot(name), name) in tickets for tickets in self._with(athlete, name).values())
 
     def draw(self, athlete: str, name: str) -> None:
-        """Take a trial that is admitted; who is not among the first any more is let go."""
-        self._drawn[athlete] = _Ticket(lot(athlete), lot(name), name)
-        if len(self._drawn) > self.most:
-            last = max(self._drawn, key=self._drawn.__getitem__)
-            del self._drawn[last]
+        """Take a name; who is not among the first any more is let go."""
+        self._drawn = self._with(athlete, name)
 
     @property
     def names(self) -> frozenset[str]:
         """The names that are drawn."""
-        return frozenset(ticket.name for ticket in self._drawn.values())
+        return frozenset(name for tickets in self._drawn.values() for _, name in tickets)
 
 
-def first_by_lot(rows: pd.DataFrame, group: list[str], name: str) -> pd.DataFrame:
-    """Return one row of each athlete in each group, those with the smallest lots first.
+def in_order_of_lots(rows: pd.DataFrame, group: list[str], name: str) -> pd.DataFrame:
+    """Return rows in the order in which a `Lottery` of each group draws them, with their `place`.
 
     Parameters
     ----------
@@ -64,5 +60,7 @@ def first_by_lot(rows: pd.DataFrame, group: list[str], name: str) -> pd.DataFram
         With the columns `athlete_id` and `name` (a trial's or a landing's), each name once a group.
     """
     lots = rows.assign(athlete_lot=rows["athlete_id"].map(lot), lot=rows[name].map(lot))
-    lots = lots.sort_values(["athlete_lot", "lot"], ignore_index=True)
-    return lots.drop_duplicates([*group, "athlete_id"], ignore_index=True)
+    lots = lots.sort_values(["athlete_lot", "lot"])
+    turn = lots.groupby([*group, "athlete_id"]).cumcount()
+    lots = lots.assign(turn=turn).sort_values(["turn", "athlete_lot", "lot"], ignore_index=True)
+    return lots.assign(place=lots.groupby(group).cumcount())

@@ -1,6 +1,6 @@
 """Example waveforms for the figures: a few valid landings of each site and task.
 
-They are drawn by lot (see `lottery`), one of each athlete, never by a value.
+They are drawn by lot (see `lottery`), never by a value.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.extraction.knee import Knee, KneeAngle, angle_around
-from pipeline.extraction.lottery import Lottery, first_by_lot
+from pipeline.extraction.lottery import Lottery, in_order_of_lots
 from pipeline.extraction.observe import Observed
 from pipeline.extraction.rows import landing_id
 from pipeline.extraction.signals import Signals
@@ -187,6 +187,6 @@ def draw(waveforms: pd.DataFrame, landings: pd.DataFrame, most: int) -> pd.DataF
     """
     valid = landings.loc[landings["valid"], ["landing_id", "athlete_id"]]
     names = waveforms[["site", "task", "landing_id"]].drop_duplicates()
-    drawn = first_by_lot(names.merge(valid, on="landing_id"), ["site", "task"], "landing_id")
-    drawn = drawn.groupby(["site", "task"], sort=True).head(most)["landing_id"]
+    names = in_order_of_lots(names.merge(valid, on="landing_id"), ["site", "task"], "landing_id")
+    drawn = names.loc[names["place"] < most, "landing_id"]
     return waveforms.loc[waveforms["landing_id"].isin(drawn)].reset_index(drop=True)
