@@ -139,8 +139,8 @@ class Flagged:
         found = frozenset[str]()
         for part in measurement.by_clock:
             found = found.union(
-                *(value.flags for value in part.values),
-                *(value.events.flags for value in part.values),
+                *{value.flags for value in part.values},
+                *{value.events.flags for value in part.values},
                 *(landing.flags for landing in part.observed.chosen.values()),
             )
         return found & self.excluding

@@ -8,6 +8,7 @@ computes little that is thrown away later; any other order draws the same.
 from __future__ import annotations
 
 import hashlib
+from bisect import bisect_left, insort
 
 import pandas as pd
 
@@ -22,28 +23,24 @@ class Lottery:
 
     def __init__(self, most: int) -> None:
         self.most = most
-        self._drawn: dict[str, list[tuple[str, str]]] = {}
-
-    def _with(self, athlete: str, name: str) -> dict[str, list[tuple[str, str]]]:
-        """Return what would be drawn with one more: by lot of the athlete, lots and names."""
-        drawn = {one: list(tickets) for one, tickets in self._drawn.items()}
-        mine = drawn.setdefault(lot(athlete), [])
-        mine.append((lot(name), name))
-        mine.sort()
-        places = sorted(
-            (turn, one) for one, tickets in drawn.items() for turn in range(len(tickets))
-        )
-        for _, one in reversed(places[self.most :]):
-            drawn[one].pop()
-        return {one: tickets for one, tickets in drawn.items() if tickets}
+        self._drawn: dict[str, list[tuple[str, str]]] = {}  # by lot of the athlete: lots and names
+        self._places: list[tuple[int, str]] = []  # turns of the athletes, in order
 
     def admits(self, athlete: str, name: str) -> bool:
         """Tell whether a name of an athlete is among the first of those seen so far."""
-        return any((lot(name), name) in tickets for tickets in self._with(athlete, name).values())
+        turn = bisect_left(self._drawn.get(lot(athlete), []), (lot(name), name))
+        if len(self._places) < self.most:
+            return True
+        return self.most > 0 and (turn, lot(athlete)) <= self._places[-1]
 
     def draw(self, athlete: str, name: str) -> None:
-        """Take a name; who is not among the first any more is let go."""
-        self._drawn = self._with(athlete, name)
+        """Take a name that is admitted; who is not among the first any more is let go."""
+        mine = self._drawn.setdefault(lot(athlete), [])
+        insort(mine, (lot(name), name))
+        insort(self._places, (len(mine) - 1, lot(athlete)))
+        for _, surplus in self._places[self.most :]:
+            self._drawn[surplus].pop()
+        del self._places[self.most :]
 
     @property
     def names(self) -> frozenset[str]:
