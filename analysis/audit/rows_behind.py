@@ -15,8 +15,11 @@ Condition = tuple[str, str, Any]
 COLUMNS = ("metric", "sensor", "task", "site", "limb", "visit", "landing", "valid", "flags")
 """The columns of `metrics` that counting needs."""
 
-_BOTH_LIMBS = ("limb_difference", "asymmetry", "known_groups")
-"""Analyses whose `limb` names a side of a comparison, or that take both: their rows have both."""
+_BOTH_LIMBS = ("limb_difference", "known_groups")
+"""Analyses whose `limb` names a side of a comparison: their rows have both."""
+
+_OF_LIMBS = ("asymmetry",)
+"""Analyses that take both limbs where their `limb` is empty, else that one."""
 
 _AT_CLEARANCE = (
     "cox",
@@ -70,7 +73,8 @@ def conditions(
         return _of_the_force_model(row, two_legs)
     analysis = str(row["analysis"])
     of_knees = analysis.startswith("knee_level") and row["limb"] != "both"
-    both = of_knees or analysis.startswith(_BOTH_LIMBS)
+    compares = analysis.startswith(_OF_LIMBS) and not row["limb"]
+    both = of_knees or compares or analysis.startswith(_BOTH_LIMBS)
     names = ["metric", "sensor", "task", "site", *([] if both else ["limb"])]
     found: list[Condition] = [(n, "==", str(row[n])) for n in names if row[n]]
     if both:

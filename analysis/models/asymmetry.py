@@ -104,8 +104,8 @@ def index_means(
     Each limb's own mean comes first: limbs may be alike and both be poor. Without a natural zero
     there is the difference alone.
     """
-    yield "involved_mean", float(involved.mean()), {"unit": metric.unit}
-    yield "uninvolved_mean", float(uninvolved.mean()), {"unit": metric.unit}
+    for limb, values in (("involved", involved), ("uninvolved", uninvolved)):
+        yield f"{limb}_mean", float(values.mean()), {"unit": metric.unit, "limb": limb}
     apart = difference(involved, uninvolved)
     yield "difference", float(apart.mean()), {"unit": metric.unit, **_interval(apart, level)}
     yield "difference_deviation", float(apart.std(ddof=1)), {"unit": metric.unit}

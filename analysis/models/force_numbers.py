@@ -231,14 +231,14 @@ def force_numbers(ladder: Ladder, forces: pd.DataFrame, level: float) -> Estimat
     )
     for validation in ladder.validations:
         folds = float(np.unique(validation.folds).size)
-        numbers.add(subject, validation.name, "folds", folds, unit="")
-    numbers.add(subject, "landings", CLIPPED, float(ladder.rows["clipped"].sum()), unit="")
+        numbers.add(subject, validation.name, "folds", folds, unit="folds")
+    numbers.add(subject, "landings", CLIPPED, float(ladder.rows["clipped"].sum()), unit="landings")
     numbers.add(
         subject,
         "landings",
         "estimated",
         float(len(forces)),
-        unit="",
+        unit="landings",
         n_athletes=int(forces["athlete_id"].nunique()),
     )
     without = forces.loc[~forces["site"].isin(set(ladder.rows["site"]))]
@@ -247,7 +247,7 @@ def force_numbers(ladder: Ladder, forces: pd.DataFrame, level: float) -> Estimat
         "landings",
         "estimated_without_plates",
         float(len(without)),
-        unit="",
+        unit="landings",
         n_athletes=int(without["athlete_id"].nunique()),
     )
     for validation in ladder.validations:

@@ -30,8 +30,12 @@ SHARE = Target(1e-3, True, "0.1 %")
 
 IN_MS = {"s": 1000.0, "ms": 1.0}
 
-NEAR_ZERO = ("impact_speed_mismatch", "negative_work_mismatch")
-"""Differences of two ways to the same number: a share of nothing says nothing."""
+NEAR_ZERO = (
+    "impact_speed_mismatch",
+    "negative_work_mismatch",
+    "force_displacement_correlation",
+)
+"""Differences of two ways to the same number, a correlation: a share of nothing says nothing."""
 
 AS_DEFINED = ", as defined"
 """Behind the sensor in rows that hold a value against the quantity as it is defined."""
