@@ -160,8 +160,8 @@ _OPENING = """\
 Without noise, at 1000 samples per second: forces (and accelerations, impulses, speeds, heights,
 work, rates) within 0.1 % of the value, events (and all times) within 1 ms, angles within 0.1
 degree; judged by the largest error of all trials. With noise (that of the section below) there is
-no target: bias ± standard deviation. Two metrics are differences that should be zero and have no
-target.
+no target: bias ± standard deviation. Two metrics are differences that should be zero, one is a
+correlation; they have no target.
 
 A row holds a metric against the ideal: the unfiltered signal, the true speed, the true touch, the
 force between the samples. Where the metric is defined otherwise (behind a filter, by the speed of

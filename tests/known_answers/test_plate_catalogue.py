@@ -38,7 +38,7 @@ RELATIVE = {
 ABSOLUTE = {
     "impact_speed_mismatch": 1e-3,
     "negative_work_mismatch": 0.01,
-    "force_displacement_correlation": 1e-3,
+    "force_displacement_correlation": 2e-3,
     "contact_lag_between_limbs": 1e-3,
 }
 
