@@ -133,6 +133,45 @@ def _seen_rows(group: AgreedGroup, label: str, ledger: Ledger) -> Iterator[Row]:
         interval_cell(ledger, group.address("percentile_2_5"), style),
         interval_cell(ledger, group.address("percentile_97_5"), style),
     ]
+    yield Row((label, *cells))
+
+
+_OF_PERCENTILES: tuple[Cell, ...] = (
+    "by the exact interval for as many independent landings, read back for percentiles (",
+    Exempt("Korn & Graubard 1998, Surv Methodol 24:193", "citation"),
+    "; ",
+    Exempt("Woodruff 1952, J Am Stat Assoc 47:635", "citation"),
+    ").",
+)
+
+
+def build_seen(context: Context, ledger: Ledger) -> JournalTable:
+    """Return what was seen of the differences, by group of landings."""
+    return JournalTable(
+        "agreement_seen",
+        "Agreement of the sensors: differences as they were seen",
+        (
+            "Group",
+            "Outside the limits",
+            Exempt("Percentile 2.5", "name"),
+            Exempt("Percentile 97.5", "name"),
+        ),
+        _rows(context, ledger, _seen_rows),
+        notes=(
+            (
+                "One in twenty landings is expected outside the limits of agreement. The "
+                "percentiles need no normal distribution; where they are far from the limits, "
+                "there is none, and the limits describe the differences badly. Intervals count "
+                "athletes, not landings: ",
+                *_OF_PERCENTILES,
+            ),
+        ),
+        absent=ABSENT,
+    )
+
+
+def _percent_error_rows(group: AgreedGroup, label: str, ledger: Ledger) -> Iterator[Row]:
+    cells: list[Cell] = []
     for quantity in ("mean", "root_mean_square", "percentile_95"):
         address = group.address(f"percent_error_{quantity}")
         held = ledger.holds(address)
@@ -140,34 +179,24 @@ def _seen_rows(group: AgreedGroup, label: str, ledger: Ledger) -> Iterator[Row]:
     yield Row((label, *cells))
 
 
-def build_seen(context: Context, ledger: Ledger) -> JournalTable:
-    """Return what was seen of the differences, and percent errors, by group of landings."""
+def build_percent_errors(context: Context, ledger: Ledger) -> JournalTable:
+    """Return the errors in percent of the reference sensor, by group of landings."""
     return JournalTable(
-        "agreement_seen",
-        "Agreement of the sensors: differences as they were seen, and percent error",
+        "agreement_percent_errors",
+        "Agreement of the sensors: percent error",
         (
             "Group",
-            "Outside the limits",
-            Exempt("Percentile 2.5", "name"),
-            Exempt("Percentile 97.5", "name"),
-            "Percent error: mean",
-            "Percent error: root mean square",
-            Exempt("Percent error: 95th percentile of its size", "name"),
+            "Mean",
+            "Root mean square",
+            Exempt("95th percentile of its size", "name"),
         ),
-        _rows(context, ledger, _seen_rows),
+        _rows(context, ledger, _percent_error_rows),
         notes=(
             (
-                "One in twenty landings is expected outside the limits of agreement. The "
-                "percentiles need no normal distribution; where they are far from the limits, "
-                "there is none, and the limits describe the differences badly. Percent errors are "
-                "of the reference sensor; an angle has no natural zero and so no percent error. "
+                "Of the reference sensor; an angle has no natural zero and so no percent error. "
                 "Intervals count athletes, not landings: mean and root mean square by leaving out "
-                "one athlete at a time; shares by the exact interval for as many independent "
-                "landings, read back for percentiles (",
-                Exempt("Korn & Graubard 1998, Surv Methodol 24:193", "citation"),
-                "; ",
-                Exempt("Woodruff 1952, J Am Stat Assoc 47:635", "citation"),
-                ").",
+                "one athlete at a time, the percentile ",
+                *_OF_PERCENTILES,
             ),
         ),
         absent=ABSENT,

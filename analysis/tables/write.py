@@ -92,6 +92,7 @@ TABLES: dict[str, Builder] = {
     "agreement": agreement.build_limits,
     "agreement_lines": agreement.build_lines,
     "agreement_seen": agreement.build_seen,
+    "agreement_percent_errors": agreement.build_percent_errors,
     "contact_lag": agreement.build_contact_lag,
     "force_model": force_model.build,
     "force_model_limits": force_model.build_limits,
