@@ -31,9 +31,11 @@ def _rows(context: Context, ledger: Ledger, rows_of: RowsOf) -> tuple[Row, ...]:
     for (title, sensors), of_pair in groupby(
         groups, key=lambda group: (group.title, group.sensors)
     ):
-        rows.append(Row((Exempt(f"{title}: {sensors}", "name"),)))
-        for group in of_pair:
-            rows += rows_of(group, group.label(context.study), ledger)
+        shown = [
+            row for group in of_pair for row in rows_of(group, group.label(context.study), ledger)
+        ]
+        if shown:
+            rows += [Row((Exempt(f"{title}: {sensors}", "name"),)), *shown]
     return tuple(rows)
 
 
@@ -171,12 +173,16 @@ def build_seen(context: Context, ledger: Ledger) -> JournalTable:
 
 
 def _percent_error_rows(group: AgreedGroup, label: str, ledger: Ledger) -> Iterator[Row]:
-    cells: list[Cell] = []
-    for quantity in ("mean", "root_mean_square", "percentile_95"):
-        address = group.address(f"percent_error_{quantity}")
-        held = ledger.holds(address)
-        cells.append(interval_cell(ledger, address, "one_decimal") if held else NOT_DEFINED)
-    yield Row((label, *cells))
+    addresses = [
+        group.address(f"percent_error_{quantity}")
+        for quantity in ("mean", "root_mean_square", "percentile_95")
+    ]
+    if any(map(ledger.holds, addresses)):  # an angle has none
+        cells = [
+            interval_cell(ledger, address, "one_decimal") if ledger.holds(address) else NOT_DEFINED
+            for address in addresses
+        ]
+        yield Row((label, *cells))
 
 
 def build_percent_errors(context: Context, ledger: Ledger) -> JournalTable:
@@ -199,7 +205,7 @@ def build_percent_errors(context: Context, ledger: Ledger) -> JournalTable:
                 *_OF_PERCENTILES,
             ),
         ),
-        absent=ABSENT,
+        absent="no pair of sensors of a metric with a natural zero has enough athletes",
     )
 
 

@@ -27,7 +27,7 @@ from tests.unit import report_study as study
 from tests.unit.page_outline import Outline
 from tests.unit.test_figures import FIGURES, PRINTS_NUMBERS
 
-ABSENT = ("not_run", "known_groups", "native_rate", "asymmetry_indexes")
+ABSENT = ("agreement_percent_errors", "not_run", "known_groups", "native_rate", "asymmetry_indexes")
 """Tables without rows in the invented study: its landing metric with both limbs is an angle."""
 
 CAPTIONS = sorted((ROOT / "analysis/report/captions").glob("*.rst"))
