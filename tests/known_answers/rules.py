@@ -16,7 +16,7 @@ WAIST = {
     "waist_minimum_flight_s": 0.100,
     "waist_contact_threshold_g": 1.0,
     "waist_search_s": 0.200,
-    "waist_ringing_s": 0.050,
+    "waist_ringing_s": 0.070,
     "waist_hold_s": 0.010,
 }
 ONSET = {"onset_sd": 5.0, "onset_lead_s": 0.030, "onset_hold_s": 0.050}
