@@ -21,8 +21,8 @@ def write_settings(folder: Path, athletes: int = 24, shards: int = 2) -> Path:
     """Copy the demo's settings to `folder`/config with fewer athletes; return that folder.
 
     Study, truth and results lie beside it, because the settings name them relative to themselves.
-    What only repeats itself (folds, trees, refits, sheets and curves of single trials) is repeated less, and
-    the plan is frozen anew.
+    What only repeats itself (folds, trees, refits, sheets and curves of trials) is repeated less,
+    and the plan is frozen anew.
     """
     config = folder / "config"
     shutil.copytree(
