@@ -74,6 +74,27 @@ def jackknife(
     return Jackknife(value, error, n - 1, value - half, value + half)
 
 
+def jackknife_of_logarithm(
+    statistic: Statistic,
+    first: ArrayLike,
+    second: ArrayLike,
+    athlete: ArrayLike,
+    level: float = 0.95,
+) -> Jackknife:
+    """Return a statistic that cannot be negative; its interval is that of its logarithm.
+
+    No limit is below zero. The standard error is by the delta method. Errors as in `jackknife`.
+    """
+
+    def logarithm(moments: Moments) -> Array:
+        # Zero has a logarithm too: that of the smallest number.
+        return np.log(np.maximum(statistic(moments), np.finfo(float).tiny))
+
+    found = jackknife(logarithm, first, second, athlete, level)
+    value, low, high = (float(np.exp(log)) for log in (found.value, found.low, found.high))
+    return Jackknife(value, value * found.standard_error, found.df, low, high)
+
+
 def _sums_by_athlete(one: Array, two: Array, athlete: ArrayLike) -> Array:
     """Return (athletes, 8) sums: number, x, y, xx, yy, xy around an origin, and the origin."""
     labels = np.asarray(athlete)

@@ -12,9 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy.special import betainccinv, betaincinv
 
 from analysis.agreement.jackknife import Array, Moments, jackknife
+from analysis.quantiles import quantile_of_normal, quantile_of_t
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,7 @@ def observed_share(chosen: ArrayLike, athlete: ArrayLike, level: float = 0.95) -
     share = found.value
     if found.standard_error > 0.0:
         # Few athletes: their variance is known badly, and t is wider than the normal by as much.
-        widened = stats.t.ppf(0.5 + level / 2, found.df) / stats.norm.ppf(0.5 + level / 2)
+        widened = quantile_of_t(0.5 + level / 2, found.df) / quantile_of_normal(0.5 + level / 2)
         independent = share * (1.0 - share) / (found.standard_error * widened) ** 2
         size = min(float(independent), float(marks.size))
     else:
@@ -52,8 +53,8 @@ def observed_share(chosen: ArrayLike, athlete: ArrayLike, level: float = 0.95) -
     seen, tail = share * size, (1.0 - level) / 2.0
     return Observed(
         value=share,
-        low=float(stats.beta.ppf(tail, seen, size - seen + 1.0)) if share > 0.0 else 0.0,
-        high=float(stats.beta.isf(tail, seen + 1.0, size - seen)) if share < 1.0 else 1.0,
+        low=float(betaincinv(seen, size - seen + 1.0, tail)) if share > 0.0 else 0.0,
+        high=float(betainccinv(seen + 1.0, size - seen, tail)) if share < 1.0 else 1.0,
     )
 
 

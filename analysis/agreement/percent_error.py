@@ -11,7 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.agreement.jackknife import Array, Jackknife, Moments, jackknife
+from analysis.agreement.jackknife import (
+    Array,
+    Jackknife,
+    Moments,
+    jackknife,
+    jackknife_of_logarithm,
+)
 from analysis.agreement.limits import paired_values
 from analysis.agreement.observed import Observed, observed_percentile
 
@@ -45,7 +51,7 @@ def percent_error(
     errors = 100.0 * (measured - known) / known
     return PercentError(
         mean=jackknife(_mean, errors, errors, athlete, level),
-        root_mean_square=jackknife(_root_mean_square, errors, errors, athlete, level),
+        root_mean_square=jackknife_of_logarithm(_root_mean_square, errors, errors, athlete, level),
         percentile_95=observed_percentile(np.abs(errors), _PERCENTILE, athlete, level),
     )
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.agreement import Jackknife
-from analysis.agreement.jackknife import Moments, jackknife
+from analysis.agreement.jackknife import Moments, jackknife, jackknife_of_logarithm
 from analysis.force_model.inputs import Array
 
 
@@ -51,18 +51,16 @@ def _mean(moments: Moments) -> Array:
     return moments.mean_first
 
 
-def _log_unexplained(moments: Moments) -> Array:
-    # Estimates without any error have a logarithm too: that of the smallest number.
-    share = _mean_square(moments) / moments.variance_second
-    return np.log(np.maximum(share, np.finfo(float).tiny))
+def _unexplained(moments: Moments) -> Array:
+    return _mean_square(moments) / moments.variance_second
 
 
 def _r_squared(estimated: Array, measured: Array, athlete: Array, level: float) -> Jackknife:
     """Return the explained share; on the scale of logarithms no limit passes one."""
-    rest = jackknife(_log_unexplained, estimated, measured, athlete, level)
-    value, low, high = (-float(np.expm1(log)) for log in (rest.value, rest.high, rest.low))
-    error = (1.0 - value) * rest.standard_error
-    return Jackknife(value, error, rest.df, low, high)
+    rest = jackknife_of_logarithm(_unexplained, estimated, measured, athlete, level)
+    return Jackknife(
+        1.0 - rest.value, rest.standard_error, rest.df, 1.0 - rest.high, 1.0 - rest.low
+    )
 
 
 def _slope(moments: Moments) -> Array:

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.optimize import brentq
-from scipy.special import chdtri
+
+from analysis.quantiles import quantile_of_chi_squared
 
 
 @dataclass(frozen=True)
@@ -55,8 +56,8 @@ def variance_between_groups(
     tail = (1.0 - level) / 2.0
     return BetweenGroups(
         variance=_solve(found, error, shape, float(found.size)),
-        low=_solve(found, error, shape, float(chdtri(found.size, tail))),
-        high=_solve(found, error, shape, float(chdtri(found.size, 1.0 - tail))),
+        low=_solve(found, error, shape, quantile_of_chi_squared(1.0 - tail, found.size)),
+        high=_solve(found, error, shape, quantile_of_chi_squared(tail, found.size)),
         groups=found.size + 1,
     )
 

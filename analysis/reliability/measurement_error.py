@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import math
 
-from scipy.special import chdtri
-
+from analysis.quantiles import quantile_of_chi_squared
 from analysis.reliability.mean_squares import MeanSquares
 
 # The factor as the literature prints it, not the normal quantile to more digits.
@@ -51,5 +50,5 @@ def standard_error_interval(squares: MeanSquares, level: float = 0.95) -> tuple[
         variance = raters + error
         df = variance**2 / (raters**2 / (k - 1) + error**2 / error_df)
     tail = (1.0 - level) / 2.0
-    low = math.sqrt(variance * df / float(chdtri(df, tail)))
-    return low, math.sqrt(variance * df / float(chdtri(df, 1.0 - tail)))
+    low = math.sqrt(variance * df / quantile_of_chi_squared(1.0 - tail, df))
+    return low, math.sqrt(variance * df / quantile_of_chi_squared(tail, df))

@@ -11,7 +11,7 @@ from markupsafe import Markup
 from analysis.report import methods_of_measurement as measurement
 from analysis.report import methods_of_models as models
 from analysis.report.methods_fixed import FIXED
-from analysis.report.methods_of_calibration import CALIBRATIONS
+from analysis.report.methods_of_calibration import calibrations
 from analysis.report.methods_parts import Methods
 
 
@@ -60,9 +60,7 @@ def methods(
     """Return the methods text; of `ran`, known parts are described, others not."""
     analysis = tuple(write(plan) for part, write in _ANALYSES.items() if part in ran)
     signals = measurement.signals(study, processing)
-    further = [
-        write(processing["calibration"]) for part, write in CALIBRATIONS.items() if part in ran
-    ]
+    further = calibrations(processing["calibration"], ran)
     if HELD_BY_GRAVITY in ran:
         further.append(measurement.held_by_gravity(processing))
     signals = replace(signals, paragraphs=(*signals.paragraphs, *further))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import Any
 
 import pandas as pd
@@ -35,36 +35,26 @@ def _flexion_axis(calibration: dict[str, Any]) -> Markup:
     )
 
 
-def _bench(calibration: dict[str, Any]) -> str | Markup:
-    return phrase(
-        "Bench calibrations of a unit were applied when they were within their limits and at most "
-        "{} days old.",
-        setting(calibration["unit_longest_age_days"]),
-    )
-
-
 def _six_orientations(calibration: dict[str, Any]) -> Markup:
     return phrase(
         "Scale, cross-axis terms and bias of an accelerometer came from six known orientations at "
-        "rest by linear least squares, with a residual of at most {} mg. ",
+        "rest by linear least squares, with a residual of at most {} mg.",
         setting(calibration["unit_residual_mg"]),
-    ) + _bench(calibration)
+    )
 
 
 def _static_poses(calibration: dict[str, Any]) -> Markup:
     return phrase(
         "Scale, cross-axis terms and bias of an accelerometer came from at least {} poses by hand, "
         "by non-linear least squares on the length of gravity (nine parameters), with a residual "
-        "of at most {} mg. ",
+        "of at most {} mg.",
         setting(calibration["unit_fewest_poses"]),
         setting(calibration["unit_residual_mg"]),
-    ) + _bench(calibration)
+    )
 
 
-def _known_rotation(calibration: dict[str, Any]) -> Markup:
-    return Markup(
-        "The scale of a gyroscope came from turns by known angles between two rests. "
-    ) + _bench(calibration)
+def _known_rotation(_: dict[str, Any]) -> Markup:
+    return Markup("The scale of a gyroscope came from turns by known angles between two rests.")
 
 
 def _plate_load(calibration: dict[str, Any]) -> Markup:
@@ -86,6 +76,25 @@ CALIBRATIONS: dict[str, Callable[[dict[str, Any]], Markup]] = {
     "plate_load": _plate_load,
 }
 """Kind of calibration recording -> what says how it was used, in the order of the text."""
+
+_APPLIED = ("six_orientations", "static_poses", "known_rotation")
+"""Kinds whose result changes the samples of a unit."""
+
+
+def _when_applied(calibration: dict[str, Any]) -> Markup:
+    return phrase(
+        " Such calibrations of a unit were applied when they were within their limits and at most "
+        "{} days old.",
+        setting(calibration["unit_longest_age_days"]),
+    )
+
+
+def calibrations(calibration: dict[str, Any], done: Collection[str]) -> list[Markup]:
+    """Return a paragraph for each kind of calibration that was done, others not."""
+    found = {kind: write(calibration) for kind, write in CALIBRATIONS.items() if kind in done}
+    if applied := [kind for kind in _APPLIED if kind in found]:
+        found[applied[-1]] += _when_applied(calibration)
+    return list(found.values())
 
 
 def calibrations_done(estimates: pd.DataFrame) -> frozenset[str]:

@@ -52,8 +52,8 @@ _KNEE_ZERO = {
 }
 """`knee_zero` of processing.yaml -> what says it."""
 
-_FROM_REST = frozenset({"countermovement_jump", "box_jump"})
-"""Tasks that begin with a quiet stance on the plate."""
+_ONSET = "time_to_takeoff"
+"""The metric that exists for tasks that begin with a quiet stance on the plate."""
 
 
 def _on_one_clock(where: Markup, _: dict[str, Any]) -> Markup:
@@ -121,7 +121,7 @@ def _other_events(study: dict[str, Any], events: dict[str, Any]) -> Markup:
         "samples.",
         setting(events["minimum_flight_s"]),
     )
-    if not _FROM_REST.intersection(study["tasks"]):
+    if not set(metrics()[_ONSET].tasks).intersection(study["tasks"]):
         return text
     return text + phrase(
         " The movement of a jump from rest began {} s before the force left the body weight of the "

@@ -90,7 +90,7 @@ def build_identities(context: Context, ledger: Ledger) -> JournalTable:
                 "than its flight time tells, and athletes who lower themselves from the edge fall "
                 "shorter: a median off zero (off a hundred) is no fault by itself; a wide range "
                 "is, or sites that differ. Low and high: nine in ten landings lie between. Valid "
-                "values only.",
+                "values only: a fall that the plate did not see whole is not among them.",
             ),
         ),
         absent="no plate gave an identity",
@@ -129,7 +129,7 @@ def build_saturation(context: Context, ledger: Ledger) -> JournalTable:
         notes=(
             "Of saturated recordings, the time at which any axis was saturated. The longer, "
             "the more of the peak is missing: of a pulse of thirty milliseconds, seven flat ones "
-            "hide six hundredths of the height, twelve a fifth, sixteen a third (closed form of "
+            "hide seven hundredths of the height, twelve a fifth, sixteen a third (closed form of "
             "the half-sine). High: nineteen in twenty lie below. Sensors that never saturated are "
             "not listed. The hardest landings saturate: leaving them out would make a sample "
             "gentler, so their values stay as lower bounds.",

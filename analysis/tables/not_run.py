@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 
 from analysis.labels import ANALYSES, analysis_words, sentence_case
 from analysis.report.context import Context
@@ -21,7 +22,7 @@ def _subject(subject: str, names: dict[str, str]) -> tuple[str, ...]:
     return tuple(name_of(part, names) for part in subject.split(".") if part != "all")
 
 
-def _shared_end(subjects: list[tuple[str, ...]]) -> int:
+def _shared_end(subjects: Sequence[tuple[str, ...]]) -> int:
     """Return how many last parts all subjects have in common; each keeps its first part."""
     shared = 0
     for parts in zip(*(reversed(subject[1:]) for subject in subjects), strict=False):
@@ -31,35 +32,50 @@ def _shared_end(subjects: list[tuple[str, ...]]) -> int:
     return shared
 
 
-def _listed(subjects: Iterable[tuple[str, ...]]) -> str:
-    """Return subjects in words; what all of them end with, or several begin with, stands once."""
-    every = list(dict.fromkeys(subjects))
-    shared = _shared_end(every) if len(every) > 1 else 0
-    end = every[0][len(every[0]) - shared :] if shared else ()
-    by_start: dict[str, list[str]] = {}
-    for subject in every:
-        if not subject:
-            continue
-        rest = subject[1 : len(subject) - shared]
-        by_start.setdefault(subject[0], []).append(", ".join(rest))
-    listed = [
-        f"{start} ({'; '.join(part or 'all' for part in rest)})" if any(rest) else start
-        for start, rest in by_start.items()
-    ]
-    if end:
-        listed[-1] += f" (each: {', '.join(end)})"
-    return "; ".join(listed)
+@dataclass(frozen=True)
+class _Branch:
+    """Words that the same further words follow, as metrics of one sensor and task."""
+
+    heads: tuple[str, ...]
+    rest: tuple[_Branch, ...] = ()
 
 
-def _what(analyses: dict[str, list[tuple[str, ...]]]) -> str:
-    """Return what a reason kept from being run; analyses of the same subjects share a sentence."""
-    together: dict[str, list[str]] = {}
+def _branches(subjects: Iterable[tuple[str, ...]]) -> tuple[_Branch, ...]:
+    """Return subjects as a tree; beginnings that go on alike share a branch."""
+    by_head: dict[str, list[tuple[str, ...]]] = {}
+    for subject in subjects:
+        by_head.setdefault(subject[0] if subject else "all", []).append(subject[1:])
+    alike: dict[tuple[_Branch, ...], list[str]] = {}
+    for head, rests in by_head.items():
+        alike.setdefault(_branches(rests) if any(rests) else (), []).append(head)
+    return tuple(_Branch(tuple(heads), rest) for rest, heads in alike.items())
+
+
+def _spelled(branch: _Branch) -> str:
+    names = " and ".join(part for part in (", ".join(branch.heads[:-1]), branch.heads[-1]) if part)
+    if len(branch.rest) == 1:
+        mark = ":" if len(branch.rest[0].heads) > 1 else ","
+        return f"{names}{mark} {_spelled(branch.rest[0])}"
+    return f"{names} ({_listed(branch.rest)})" if branch.rest else names
+
+
+def _listed(branches: Iterable[_Branch]) -> str:
+    return "; ".join(map(_spelled, branches))
+
+
+def _lines(analyses: dict[str, list[tuple[str, ...]]]) -> Iterator[Row]:
+    """Yield what a reason kept from being run; analyses of the same subjects share their lines."""
+    together: dict[tuple[tuple[str, ...], ...], list[str]] = {}
     for analysis, subjects in analyses.items():
-        together.setdefault(_listed(subjects), []).append(analysis_words(analysis))
-    return ". ".join(
-        sentence_case("; ".join(names) + (f": {listed}" if listed else ""))
-        for listed, names in together.items()
-    )
+        together.setdefault(tuple(dict.fromkeys(subjects)), []).append(analysis_words(analysis))
+    for subjects, names in together.items():
+        shared = _shared_end(subjects) if len(subjects) > 1 else 0
+        end = subjects[0][len(subjects[0]) - shared :]
+        what = sentence_case("; ".join(names)) + (f": {', '.join(end)}" if end else "")
+        for branch in _branches(subject[: len(subject) - shared] for subject in subjects):
+            of_what = sentence_case("; ".join(branch.heads))
+            cells = (what, of_what, sentence_case(_listed(branch.rest)))
+            yield Row(tuple(Exempt(cell, "name") for cell in cells))
 
 
 def build(context: Context, ledger: Ledger) -> JournalTable:  # noqa: ARG001 (prints no number)
@@ -71,15 +87,13 @@ def build(context: Context, ledger: Ledger) -> JournalTable:  # noqa: ARG001 (pr
     for row in sorted(refused, key=lambda row: _place(row["analysis"])):
         found = by_reason.setdefault(readable(row["note"], names), {})
         found.setdefault(row["analysis"], []).append(_subject(row["subject"], names))
-    lines = []
+    lines: list[Row] = []
     for reason, analyses in by_reason.items():
-        lines.append(
-            Row((Exempt(sentence_case(reason), "reason"), Exempt(_what(analyses), "name")))
-        )
+        lines += [Row((Exempt(sentence_case(reason), "reason"),)), *_lines(analyses)]
     return JournalTable(
         "not_run",
         "What was not run, and why",
-        ("Reason", "What was not run for it"),
+        ("Analysis", "Of what", "Where or how"),
         tuple(lines),
         notes=(
             "Each reason stands once, the main analyses first. The table of estimates holds a row "

@@ -162,6 +162,9 @@ def _performance_row(ledger: Ledger, subject: str, model: str, measure: str) -> 
     )
 
 
+_COUNTS = ("n_events", "n_athletes")
+
+
 def build_sites(context: Context, ledger: Ledger) -> JournalTable:
     """Return the performance at each site of the model that was built at the others."""
     subject = subject_of(context)
@@ -175,12 +178,12 @@ def build_sites(context: Context, ledger: Ledger) -> JournalTable:
             interval_cell_or_word(ledger, address, STYLES[name], NOT_DEFINED)
             for name, address in zip(MEASURES, held, strict=True)
         ]
-        counts = [ledger.number(first, "count", field=f) for f in ("n_athletes", "n_events")]
-        rows.append(Row((sentence_case(label), *counts, *cells)))
+        events, athletes = (ledger.number(first, "count", field=f) for f in _COUNTS)
+        rows.append(Row((sentence_case(label), (events, " / ", athletes), *cells)))
     return JournalTable(
         "prediction_sites",
         "Prediction: built without a site, judged at that site",
-        ("Site", "Athletes", "Events", *(LABELS[name] for name in MEASURES)),
+        ("Site", "Events / athletes", *(LABELS[name] for name in MEASURES)),
         tuple(rows),
         notes=(
             "The model with the landing metrics. Intervals are normal, with the predictions held "

@@ -47,8 +47,9 @@ def build_metrics(context: Context, ledger: Ledger) -> JournalTable:
         notes=(
             "Usable: no flag takes the value out of the primary analysis. Saturated: the value is "
             "a lower bound. Not defined: the metric does not exist for the landing, which is no "
-            "loss and no part of the shares; a landing whose force has no second peak, or does not "
-            "follow the displacement as that of a spring does.",
+            "loss and no part of the shares: a force without a second peak or unlike that of a "
+            "spring, a stance that ends too soon, one plate under both limbs, clocks joined by a "
+            "stomp.",
         ),
         absent="metrics were not described",
     )

@@ -244,6 +244,19 @@ def test_percent_error_of_constructed_data() -> None:
     assert [found.mean.low, found.mean.high] == pytest.approx(list(library))
 
 
+def test_no_limit_of_a_root_mean_square_is_below_zero() -> None:
+    # One of five athletes errs by thirty times as much: by a loop on logarithms, and Student's t.
+    known, errors = np.full(5, 2.0), np.array([1.0, -1.0, 1.0, -1.0, 30.0])
+    found = percent_error(known, known * (1.0 + errors / 100.0), range(5)).root_mean_square
+    logs = [0.5 * np.log(np.mean(np.delete(errors, left) ** 2)) for left in range(5)]
+    half = stats.t.ppf(0.975, 4) * np.sqrt(4 / 5 * np.sum((logs - np.mean(logs)) ** 2))
+    value = np.sqrt(np.mean(errors**2))
+    assert found.value == pytest.approx(value)
+    limits = [value * np.exp(-half), value * np.exp(half)]
+    assert [found.low, found.high] == pytest.approx(limits, rel=1e-9)
+    assert found.value * (1.0 - half) < 0.0 < found.low
+
+
 def test_treadmill_table_by_a_second_library() -> None:
     # Alcantara et al. 2021, PeerJ 9:e11199: treadmill force against sacral acceleration, 37 runners
     # at 2 or 3 speeds. The paper prints no limits of these columns; statsmodels is the second path.

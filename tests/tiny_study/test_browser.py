@@ -346,7 +346,7 @@ def test_a_narrow_window_scrolls_only_tables_and_drawings(page, results, name):
     assert page.evaluate("document.scrollingElement.scrollWidth") <= 320
 
 
-@pytest.mark.parametrize("name", ["report", "shareable/report"])
+@pytest.mark.parametrize("name", ["report", "quality", "shareable/report"])
 def test_in_print_nothing_is_cut_off_and_links_are_plain(page, results, name):
     page.set_viewport_size({"width": PRINTED_WIDTH, "height": 970})
     go(page, results, name)

@@ -1,5 +1,7 @@
 """Identities, saturation and valid trials of the quality page, counted by hand."""
 
+import math
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -180,3 +182,16 @@ def test_usable_shares_stand_with_their_number_in_a_column_per_task():
     table = shown(data_quality.build, counted)
     assert len(table.columns) == 2
     assert cells(table)[1][1] == "97.5 % of 40"
+
+
+def test_what_flat_samples_hide_is_that_of_a_half_sine():
+    """A half-sine of length T that is flat for t lacks 1 - cos(pi t / 2T) of its height."""
+    found = saturation_quality(empty_table("recordings"), empty_table("metrics"))
+    note = str(shown(landing_quality.build_saturation, found).notes[0])
+    for said, flat_ms, hidden in (
+        ("seven flat ones hide seven hundredths of the height", 7, 7 / 100),
+        ("twelve a fifth", 12, 1 / 5),
+        ("sixteen a third", 16, 1 / 3),
+    ):
+        assert said in note
+        assert 1.0 - math.cos(math.pi * flat_ms / 60) == pytest.approx(hidden, abs=0.01)

@@ -392,6 +392,9 @@ def test_calibrations_are_in_the_methods_only_where_the_study_has_them():
     assert "ran straight from its value at the start" in text
     for absent in ("poses by hand", "known masses", "known angles", "slow knee flexions"):
         assert absent not in text
+    both = str(methods(*arguments, done | {"known_rotation"})[0].paragraphs)
+    assert both.count("days old") == 1  # said once, whatever the kinds
+    assert "days old" not in str(methods(*arguments, frozenset({"standing_end"}))[0].paragraphs)
 
 
 def test_the_onset_of_movement_is_described_only_where_athletes_jump_from_rest():
