@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from tests.known_answers.signals import MASS, G, Jump
 
@@ -102,17 +104,13 @@ class ToeAndHeel:
             total += 0.5 * height * width * (part - swing)
         return total
 
-    @property
+    @cached_property
     def lowest_s(self) -> float:
         """Where the impulse has used up the speed, before the body gets up."""
-        low, high = 0.100, 0.300
-        for _ in range(60):
-            middle = 0.5 * (low + high)
-            if self._net_impulse(middle) < self.speed / G:
-                low = middle
-            else:
-                high = middle
-        return high
+        used_up = self.speed / G
+        return float(
+            brentq(lambda time: self._net_impulse(time) - used_up, 0.100, 0.300, xtol=1e-14)
+        )
 
 
 @dataclass(frozen=True)
@@ -175,7 +173,7 @@ class Movement:
         jumps = self.task == "countermovement_jump"
         return Support(speed, JUMP_STIFFNESS if jumps else STIFFNESS)
 
-    @property
+    @cached_property
     def contacts(self) -> tuple[Contact, ...]:
         if self.task == "countermovement_jump":
             jump = self.jump

@@ -16,6 +16,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from tests.known_answers.closed_movement import Contact, Movement
 from tests.known_answers.signals import WEIGHT, G
@@ -32,18 +33,11 @@ def crossing(movement: Movement, side: str, low: float, high: float) -> float:
     The force must lie on different sides of the threshold at the two.
     """
 
-    def above(instant: float) -> bool:
+    def above_n(instant: float) -> float:
         force = movement.share(side) * movement.force(np.array([instant]))[0]
-        return bool(force * WEIGHT >= THRESHOLD_N)
+        return float(force * WEIGHT - THRESHOLD_N)
 
-    ends = above(high)
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        if above(middle) == ends:
-            high = middle
-        else:
-            low = middle
-    return high
+    return float(brentq(above_n, low, high, xtol=1e-14))
 
 
 @dataclass(frozen=True)
