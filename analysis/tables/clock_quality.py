@@ -100,10 +100,10 @@ def build_clocks(context: Context, ledger: Ledger) -> JournalTable:
         tuple(rows),
         notes=(
             "Lags are sizes, whichever clock is ahead; lags and correlations are of the recordings "
-            "whose stomp gave a lag. A device without numbers shares the clock of another. Residual lag: what the stomp at the end says beyond that at "
-            "the start; high: nine in ten lie below. A recording that is not on the clock of its "
-            "trial is measured on its own. The way of the shock to the sensor is part of a lag and "
-            "cannot be told from it.",
+            "whose stomp gave a lag. A device without numbers shares the clock of another. "
+            "Residual lag: what the stomp at the end says beyond that at the start; high: nine in "
+            "ten lie below. A recording that is not on the clock of its trial is measured on its "
+            "own. The way of the shock to the sensor is part of a lag and cannot be told from it.",
             *why_not,
         ),
         absent="no site synchronises its recordings by a stomp",
