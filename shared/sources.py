@@ -1,7 +1,7 @@
 """The source files that a step uses, found by following its imports.
 
-The workflow's own code trigger sees only the script that a rule names. Declaring these files as
-inputs of the rule makes a changed module rerun what depends on it, and nothing else.
+The workflow's own code trigger sees only the script that a rule names. A digest of these files
+among the parameters of a rule makes a changed module rerun what depends on it, and nothing else.
 """
 
 from __future__ import annotations

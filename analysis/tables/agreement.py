@@ -47,7 +47,7 @@ def _counts(ledger: Ledger, address: str) -> tuple[Cell, ...]:
 
 def _limit_rows(group: AgreedGroup, label: str, ledger: Ledger) -> Iterator[Row]:
     style = group.style(ledger)
-    cells = [interval_cell(ledger, group.address(quantity), style) for quantity in _CELLS]
+    cells = [interval_cell(ledger, group.address(quantity), style) for quantity in LIMITS]
     counts = _counts(ledger, group.address("bias"))
     yield Row((label, *counts, *cells))
     if spread_grows(group, ledger):
@@ -55,7 +55,7 @@ def _limit_rows(group: AgreedGroup, label: str, ledger: Ledger) -> Iterator[Row]
             interval_cell(ledger, group.address(f"ratio_{quantity}"), "three_decimals")
             for quantity in LIMITS
         ]
-        yield Row((f"{label}, as ratio", *counts, ratios[0], "", *ratios[1:]))
+        yield Row((f"{label}, as ratio", *counts, *ratios))
 
 
 def build_limits(context: Context, ledger: Ledger) -> JournalTable:
@@ -68,7 +68,6 @@ def build_limits(context: Context, ledger: Ledger) -> JournalTable:
             "Athletes",
             "Landings",
             "Bias (interval)",
-            "SD (interval)",
             "Lower limit (interval)",
             "Upper limit (interval)",
         ),
@@ -77,8 +76,7 @@ def build_limits(context: Context, ledger: Ledger) -> JournalTable:
             (
                 "Intervals at ",
                 setting(context.confidence_level),
-                ". Mixed model of the differences: trials nested in visits, limbs and athletes; "
-                "the standard deviation (SD) is that of a single difference of a new athlete. "
+                ". Mixed model of the differences: trials nested in visits, limbs and athletes. "
                 "Where differences spread with the size of what is measured, the ratio of the "
                 "sensors follows, from logarithms; its limits then fit better. A clipped value is "
                 "a lower bound and no measurement, so landings with one are left out; where there "
@@ -131,6 +129,7 @@ def build_lines(context: Context, ledger: Ledger) -> JournalTable:
 def _seen_rows(group: AgreedGroup, label: str, ledger: Ledger) -> Iterator[Row]:
     style = group.style(ledger)
     cells: list[Cell] = [
+        interval_cell(ledger, group.address("standard_deviation"), style),
         interval_cell(ledger, group.address("share_outside_limits"), "percent"),
         interval_cell(ledger, group.address("percentile_2_5"), style),
         interval_cell(ledger, group.address("percentile_97_5"), style),
@@ -154,6 +153,7 @@ def build_seen(context: Context, ledger: Ledger) -> JournalTable:
         "Agreement of the sensors: differences as they were seen",
         (
             "Group",
+            "SD of one difference",
             "Outside the limits",
             Exempt("Percentile 2.5", "name"),
             Exempt("Percentile 97.5", "name"),
@@ -161,7 +161,8 @@ def build_seen(context: Context, ledger: Ledger) -> JournalTable:
         _rows(context, ledger, _seen_rows),
         notes=(
             (
-                "One in twenty landings is expected outside the limits of agreement. The "
+                "The standard deviation (SD) is that of a single difference of a new athlete, by "
+                "the model of the limits. One in twenty landings is expected outside them. The "
                 "percentiles need no normal distribution; where they are far from the limits, "
                 "there is none, and the limits describe the differences badly. Intervals count "
                 "athletes, not landings: ",

@@ -99,7 +99,7 @@ def build_clocks(context: Context, ledger: Ledger) -> JournalTable:
         ),
         tuple(rows),
         notes=(
-            "Lags are sizes, whichever clock is ahead; lags and correlations are of the recordings "
+            "Lags are sizes, whichever clock is ahead; lags and correlations are of recordings "
             "whose stomp gave a lag. A device without numbers shares the clock of another. "
             "Residual lag: what the stomp at the end says beyond that at the start; high: nine in "
             "ten lie below. A recording that is not on the clock of its trial is measured on its "

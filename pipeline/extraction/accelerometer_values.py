@@ -13,7 +13,7 @@ from pipeline.extraction.observe import Observed
 from pipeline.extraction.places import WAIST_PLACE
 from pipeline.extraction.plate_values import timing_values
 from pipeline.extraction.saturated import FullScales, clipped
-from pipeline.extraction.sensor_values import judged, kind_of, wanted
+from pipeline.extraction.sensor_values import judged, wanted
 from pipeline.extraction.standing import Standing
 from pipeline.extraction.trials import REFERENCE, WAIST
 from pipeline.extraction.values import Carrier, SideLanding, Source, Value
@@ -21,6 +21,7 @@ from pipeline.extraction.waist import Signal, read_reference
 from pipeline.extraction.waist_impact import impact_values, rate_flags
 from pipeline.metrics.outcome import Outcome, Refused
 from pipeline.reasons import Reason
+from shared.metric_dictionary import kind_of_limb
 from shared.settings.processing import ProcessingSettings
 
 SENSOR, REFERENCE_SENSOR, REFERENCE_PLACE = "waist", "reference_accelerometer", "reference"
@@ -65,7 +66,7 @@ def values_of_waist(
     )
     slow = rate_flags(waist, settings)
     for (number, side), landing in observed.waist_landings.items():
-        todo = wanted(trial.task, number, SENSOR, kind_of(trial, side))
+        todo = wanted(trial.task, number, SENSOR, kind_of_limb(trial.side, side))
         by_plate = observed.plate_landings.get((number, side))
         if observed.plates is None and not trial.plates_elsewhere:  # a lag needs both sensors
             todo = tuple(metric for metric in todo if metric.id != CONTACT_LAG)
@@ -118,7 +119,7 @@ def values_of_reference(
     )
     slow = rate_flags(unit, settings)
     for (number, side), chosen in observed.chosen.items():
-        todo = wanted(trial.task, number, REFERENCE_SENSOR, kind_of(trial, side))
+        todo = wanted(trial.task, number, REFERENCE_SENSOR, kind_of_limb(trial.side, side))
         if not todo:
             continue
         landing = _seen(observed, number, side)

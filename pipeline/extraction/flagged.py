@@ -75,14 +75,16 @@ def _contacts(measurement: Measurement) -> list[float]:
     return sorted(contact_s for contact_s in found if contact_s is not None)
 
 
-def _angle_curves(measurement: Measurement, settings: ProcessingSettings) -> Iterator[Curve]:
+def _angle_curves(
+    measurement: Measurement, standing: Standing, settings: ProcessingSettings
+) -> Iterator[Curve]:
     """Yield the knee angles, counted from the stance before the first landing with a contact."""
     seen, contacts = measurement.observed, _contacts(measurement)
     first = seen.chosen[1, seen.trial.side]
     if first.contact is None:
         return
     after_s = contacts[-1] - contacts[0] + settings.waveforms.after_contact_s
-    for knee, flexion in knee_angles(measurement, first, after_s, settings):
+    for knee, flexion in knee_angles(measurement, first, standing, after_s, settings):
         angle, place = np.degrees(flexion.angle), (knee.signals, flexion.offset)
         yield Curve(f"knee_flexion.{knee.side}", "deg", angle, *place)
 
@@ -94,7 +96,7 @@ def _curves(
     yield from sensor_curves(measurement.observed, standing)
     for side, knee in measurement.knees.items():
         yield Curve(f"knee_flexion_rate.{side}", "deg/s", np.degrees(knee.rate), knee.signals)
-    yield from _angle_curves(measurement, settings)
+    yield from _angle_curves(measurement, standing, settings)
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,9 +59,12 @@ def table(rows: list[Row], name: str) -> pa.Table:
 
 
 def _raw(landing: SideLanding, position: float | None) -> int | None:
+    """Return the first raw sample at or after one of the positions of a landing."""
     if position is None or landing.signals is None:
         return None
-    return landing.signals.raw_sample(math.ceil(position))
+    # The way to the common rate and back must not move an event that lies on a sample.
+    recorded = round(landing.signals.recorded_position(position), 6)
+    return landing.signals.as_recorded.raw_sample(math.ceil(recorded))
 
 
 def landing_row(

@@ -21,11 +21,10 @@ from pipeline.extraction.plate_values import (
 from pipeline.extraction.saturated import FullScales, clipped
 from pipeline.extraction.standing import Standing
 from pipeline.extraction.tasks import LANDINGS
-from pipeline.extraction.trials import Trial
 from pipeline.extraction.values import Carrier, SideLanding, Source, Value
 from pipeline.metrics.outcome import Outcome, Refused
 from pipeline.reasons import Reason
-from shared.metric_dictionary import Metric, metrics
+from shared.metric_dictionary import Metric, kind_of_limb, metrics
 from shared.settings.processing import ProcessingSettings
 
 AT_FORCE_PEAK = "knee_flexion_at_peak_vgrf"
@@ -52,17 +51,8 @@ def wanted(task: str, number: int, sensor: str, kind: str) -> tuple[Metric, ...]
         `single` (tested limb of a single-leg task), `each` (a limb of a two-leg task) or `both`.
     """
     return tuple(
-        metric
-        for metric in metrics().values()
-        if metric.valid_for(task, number, sensor) and kind in metric.limbs.get(sensor, ())
+        metric for metric in metrics().values() if metric.valid_for_limb(task, number, sensor, kind)
     )
-
-
-def kind_of(trial: Trial, side: str) -> str:
-    """Return the dictionary's word for a side of a trial."""
-    if trial.side != "both":
-        return "single"
-    return "both" if side == "both" else "each"
 
 
 def _refusal(landing: SideLanding) -> Refused:
@@ -106,7 +96,7 @@ def values_of_plates(
     by_scale = frozenset() if weighed else frozenset({str(Reason.BODY_WEIGHT_FROM_SCALE)})
     scale = {"body_weight_n": standing.body_weight_n, "settings": settings}
     for (number, side), landing in landings.items():
-        todo = wanted(trial.task, number, PLATE, kind_of(trial, side))
+        todo = wanted(trial.task, number, PLATE, kind_of_limb(trial.side, side))
         names = frozenset(metric.id for metric in todo)
         outcomes: dict[str, Outcome] = {}
         if landing.contact is not None and "peak_vgrf" in names:
@@ -195,7 +185,7 @@ def values_of_knees(
         zero = knee_zero(standing, side, settings)
         from_zero = zero.carrier(carrier)
         for number in range(1, LANDINGS[trial.task] + 1):
-            todo = wanted(trial.task, number, "gyro", kind_of(trial, side))
+            todo = wanted(trial.task, number, "gyro", kind_of_limb(trial.side, side))
             landing = observed.chosen[number, side]
             contact = landing.contact_in(knee.signals)
             outcomes: dict[str, Outcome] = {}
@@ -278,7 +268,7 @@ def values_of_camera(observed: Observed, settings: ProcessingSettings) -> Iterat
             continue
         carrier = Carrier("camera", signals, None)
         for number in range(1, LANDINGS[trial.task] + 1):
-            todo = wanted(trial.task, number, "camera", kind_of(trial, side))
+            todo = wanted(trial.task, number, "camera", kind_of_limb(trial.side, side))
             landing = observed.chosen[number, side]
             contact = landing.contact_in(signals)
             outcomes: dict[str, Outcome] = {}

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -16,6 +16,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 
 from pipeline.extraction.knee import Knee, KneeAngle, angle_around
+from pipeline.extraction.knee_zero import knee_zero
 from pipeline.extraction.lottery import Lottery, in_order_of_lots
 from pipeline.extraction.observe import Observed
 from pipeline.extraction.rows import landing_id
@@ -67,11 +68,13 @@ def _grid(settings: Waveforms) -> Signal:
 def knee_angles(
     measurement: Measurement,
     landing: SideLanding,
+    standing: Standing,
     after_contact_s: float,
     settings: ProcessingSettings,
 ) -> Iterator[tuple[Knee, KneeAngle]]:
     """Yield the knees of a trial with their angle, from the quiet stance to a time after contact.
 
+    It counts from the same zero as the values do: a value lies on its curve.
     A knee is left out where the recording does not hold the contact, is too slow for the filter, or
     shows no quiet stance that the angle could count from.
     """
@@ -84,14 +87,18 @@ def knee_angles(
         reach = math.ceil(contact + after_contact_s * rate_hz) + 1
         flexion = angle_around(knee, contact, reach, settings)
         if flexion.stance is not None:
-            yield knee, flexion
+            zero_deg = knee_zero(standing, knee.side, settings).angle_deg
+            yield knee, replace(flexion, angle=flexion.angle + math.radians(zero_deg))
 
 
 def _knee_curves(
-    measurement: Measurement, landing: SideLanding, settings: ProcessingSettings
+    measurement: Measurement,
+    landing: SideLanding,
+    standing: Standing,
+    settings: ProcessingSettings,
 ) -> Iterator[Curve]:
-    after_contact_s = settings.waveforms.after_contact_s
-    for knee, flexion in knee_angles(measurement, landing, after_contact_s, settings):
+    after_s = settings.waveforms.after_contact_s
+    for knee, flexion in knee_angles(measurement, landing, standing, after_s, settings):
         place = (knee.signals, flexion.offset)
         yield Curve(f"knee_flexion.{knee.side}", "deg", np.degrees(flexion.angle), *place)
         yield Curve(f"knee_flexion_rate.{knee.side}", "deg/s", np.degrees(flexion.rate), *place)
@@ -123,7 +130,7 @@ def _curves(
 ) -> Iterator[Curve]:
     """Yield what a trial can show around a landing."""
     yield from sensor_curves(measurement.observed, standing)
-    yield from _knee_curves(measurement, landing, settings)
+    yield from _knee_curves(measurement, landing, standing, settings)
 
 
 class Examples:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from shared.metric_dictionary import Metric, metrics
+from shared.metric_dictionary import Metric, kind_of_limb, metrics
 from shared.tables import TableError
 
 _WHERE = ["task", "landing", "side", "metric", "sensor"]
@@ -17,12 +17,8 @@ _WHERE = ["task", "landing", "side", "metric", "sensor"]
 def _is_possible(
     metric: Metric | None, task: str, landing: int, side: str, sensor: str, trial_side: str
 ) -> bool:
-    kind = "single" if trial_side != "both" else "both" if side == "both" else "each"
-    return (
-        metric is not None
-        and metric.valid_for(task, landing, sensor)
-        and kind in metric.limbs.get(sensor, ())
-    )
+    kind = kind_of_limb(trial_side, side)
+    return metric is not None and metric.valid_for_limb(task, landing, sensor, kind)
 
 
 def require_possible(values: pd.DataFrame) -> None:

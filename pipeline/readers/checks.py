@@ -107,7 +107,7 @@ def stamp_problems(time_s: Samples, file: str, first_row: int, column: str | Non
                 row=first_row,
                 column=column,
                 found="time stamps that count from a date in the past",
-                expected="seconds since the common trigger",
+                expected="seconds since the common trigger, or since the recording began",
                 mend="export relative times; an absolute time identifies a visit",
             )
         ]

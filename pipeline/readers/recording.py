@@ -63,7 +63,7 @@ class Recording:
     name : the file as the user knows it
     device : device profile
     sha256 : hash of the very bytes that were parsed
-    time_s : time stamps in s since the common trigger, shape (n,)
+    time_s : time stamps in s since the common trigger (by stomps: since any instant), shape (n,)
     channels : canonical channel -> SI values, each of shape (n,); an empty cell is NaN and
         listed in `problems`
     rate_hz : sampling rate found in the file (the declared one when the file holds no time)

@@ -154,6 +154,7 @@ def write_bench(settings: SimulationSettings, study_folder: Path) -> pd.DataFram
     radio = settings.clocks.radio
     for device, number in product(INSTRUMENTS, UNITS):
         code = unit_code(device, number)
+        # A stream of its own, so that the noise of the readings stays what it was.
         packets = unit_generator(settings, device, 2 * len(UNITS) + number)
         for index, made in enumerate(_recordings(settings, device, number), start=1):
             kind, position, value, columns = made

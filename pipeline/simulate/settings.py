@@ -186,7 +186,7 @@ class Radio(Strict):
 
     device: Literal["wearables_basic"]
     packet_samples: int = Field(ge=1)
-    wraps_at: int = Field(ge=4)
+    wraps_at: int = Field(ge=4, le=1 << 15)  # counts are written as 16-bit integers
     arrival_sd_s: float = Field(ge=0)
     lost_packet_share: float = Field(ge=0, lt=1)
 

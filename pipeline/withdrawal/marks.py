@@ -12,7 +12,7 @@ from pathlib import Path
 from urllib.parse import quote
 
 from shared.layout import companions_of, find_table
-from shared.provenance import sha256_of_file
+from shared.provenance import sha256_of_file, with_files_beside
 from shared.sources import ROOT
 from shared.withdrawals import belongs_to, rows_of
 
@@ -37,7 +37,8 @@ class Marks:
     others : pseudonyms of all other athletes; A1 is not found within A10 or A1-2 if that is one
     visits : visits of the study; a recording is named code.visit. ...
     paths : raw files as the study tables name them
-    digests : SHA-256 of the raw files that are there -> their size in bytes
+    digests : SHA-256 of the raw files that are there, also as the results name those of several
+        files -> size of the file in bytes
     """
 
     code: str
@@ -139,6 +140,12 @@ def athletes_of(study_folder: Path) -> frozenset[str]:
     return frozenset(code for row in rows if (code := row.get("athlete_id", "").strip()))
 
 
+def _digests_of(path: Path) -> frozenset[str]:
+    """Return the SHA-256 of a raw file, and the one that stands for it with the files beside it."""
+    own = sha256_of_file(path)
+    return frozenset({own, with_files_beside(own, path)})
+
+
 def marks_of(
     athlete: str, study_folder: Path, visits: Collection[str], known: Collection[str]
 ) -> Marks:
@@ -155,15 +162,15 @@ def marks_of(
         frozenset(known) - {athlete},
         tuple(visits),
         frozenset(paths),
-        {sha256_of_file(path): path.stat().st_size for path in files},
+        {digest: path.stat().st_size for path in files for digest in _digests_of(path)},
     )
 
 
 def digests_of_others(study_folder: Path, sought: Marks) -> frozenset[str]:
     """Return which of the athlete's files have the same bytes as a file of somebody else."""
-    sizes, shared = set(sought.digests.values()), set()
+    sizes, shared = set(sought.digests.values()), set[str]()
     for other in sorted(sought.others):
         for path in (study_folder / name for name in paths_of(study_folder, other)):
             if path.is_file() and path.stat().st_size in sizes:
-                shared.add(sha256_of_file(path))
+                shared |= _digests_of(path)
     return frozenset(shared & set(sought.digests))

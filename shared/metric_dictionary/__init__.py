@@ -83,6 +83,17 @@ class Metric:
         """Tell whether the metric exists for a task, a landing and a sensor."""
         return sensor in self.sensors and landing in self.tasks.get(task, ())
 
+    def valid_for_limb(self, task: str, landing: int, sensor: str, kind: str) -> bool:
+        """Tell the same for a limb of this kind, from `kind_of_limb`."""
+        return self.valid_for(task, landing, sensor) and kind in self.limbs.get(sensor, ())
+
+
+def kind_of_limb(trial_side: str, side: str) -> str:
+    """Return the dictionary's word for a side (left, right, both) in a trial of a side."""
+    if trial_side != "both":
+        return "single"
+    return "both" if side == "both" else "each"
+
 
 def _metric(name: str, content: dict[str, Any]) -> Metric:
     return Metric(

@@ -10,7 +10,8 @@ from pydantic import Field, field_validator, model_validator
 
 from shared.settings.strict import Strict
 
-Synchronisation = Literal["trigger", "stomp"]
+WayToOneClock = Literal["trigger", "stomp"]
+"""What the recordings of a trial have in common: the start, or a stomp in each."""
 
 
 class Site(Strict):
@@ -22,7 +23,7 @@ class Site(Strict):
 
     label: str
     devices: list[str] = Field(min_length=1)
-    synchronisation: Synchronisation | None = None
+    synchronisation: WayToOneClock | None = None
     shared_clocks: list[list[str]] = Field(default_factory=list)
 
     @model_validator(mode="after")
@@ -122,7 +123,7 @@ class StudySettings(Strict):
     shards: int = Field(ge=1, le=999)
     visits: list[str] = Field(min_length=1)
     clearance_visit: str
-    synchronisation: Synchronisation = "trigger"
+    synchronisation: WayToOneClock = "trigger"
     sites: dict[str, Site] = Field(min_length=1)
     tasks: dict[str, Task] = Field(min_length=1)
     file_patterns: dict[Literal["recordings", "calibrations"], FilePattern] = Field(

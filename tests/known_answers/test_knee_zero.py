@@ -62,6 +62,17 @@ def test_only_angles_of_the_gyroscopes_move_and_by_the_deficit(declared, measure
     assert (change[~moved] == 0.0).all()
 
 
+def test_curves_count_from_where_the_values_do(declared, measured):
+    """A figure draws the value beside its curve."""
+    key = ["landing_id", "channel", "time_s"]
+    before, after = (tables["waveforms"].set_index(key)["value"] for tables in (declared, measured))
+    assert before.index.equals(after.index)
+    moved = before.index.get_level_values("channel") == "knee_flexion.left"
+    assert moved.any()
+    np.testing.assert_allclose((after - before)[moved], DEFICIT_DEG, atol=1e-9)
+    assert ((after - before)[~moved] == 0.0).all()
+
+
 def test_camera_and_gyroscopes_agree_on_the_angle_then(measured, declared):
     def differences(tables):
         values = tables["metrics"].query("side == 'left' and metric == 'peak_knee_flexion'")

@@ -21,8 +21,8 @@ def write_settings(folder: Path, athletes: int = 24, shards: int = 2) -> Path:
     """Copy the demo's settings to `folder`/config with fewer athletes; return that folder.
 
     Study, truth and results lie beside it, because the settings name them relative to themselves.
-    What only repeats itself (folds, trees, refits, sheets of flagged trials) is repeated less, and
-    the plan is frozen anew.
+    What only repeats itself (folds, trees, refits, sheets and curves of trials) is repeated less,
+    and the plan is frozen anew.
     """
     config = folder / "config"
     shutil.copytree(
@@ -30,8 +30,10 @@ def write_settings(folder: Path, athletes: int = 24, shards: int = 2) -> Path:
     )
     _replace(config / "simulate.yaml", r"^athletes: \d+", f"athletes: {athletes}")
     _replace(config / "study.yaml", r"^shards: \d+", f"shards: {shards}")
-    _replace(config / "processing.yaml", r"^  flagged_most: \d+", "  flagged_most: 12")
-    fewer = {"folds": 4, "  trees": 40, "reliability_refits": 20, "check_refits": 20}
+    fewer = {"  flagged_most": 6, "  recordings_per_device_and_task": 3}
+    for name, number in fewer.items():
+        _replace(config / "processing.yaml", rf"^{name}: \d+", f"{name}: {number}")
+    fewer = {"folds": 4, "  trees": 20, "reliability_refits": 10, "check_refits": 10}
     fewer |= {"  refits": 20, "data_sets": 5, "permutations": 100}
     for name, number in fewer.items():
         _replace(config / "plan.yaml", rf"^  {name}: \d+", f"  {name}: {number}")

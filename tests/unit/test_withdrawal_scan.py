@@ -149,6 +149,19 @@ def test_paths_and_hashes_of_raw_files_are_marks_too(study):
     assert not list(of_first.in_text(b"aa.csv c.csv"))
 
 
+def test_the_hash_that_stands_for_a_file_and_those_beside_it_is_a_mark(study):
+    """The results name BIDS Motion by one SHA-256 over three files (table recordings)."""
+    for name, content in ("_motion.tsv", b"0"), ("_channels.tsv", b"name"), ("_motion.json", b"{}"):
+        (study / f"x{name}").write_bytes(content)
+    (study / "recordings.csv").write_text("athlete_id,path\nA1,x_motion.tsv\nA2,c.csv\n")
+    own = [hashlib.sha256(content).hexdigest() for content in (b"0", b"name", b"{}")]
+    of_three = hashlib.sha256("\n".join(own).encode()).hexdigest()
+    of_first = marks_of("A1", study, VISITS, {"A1", "A2"})
+    assert set(of_first.digests) == {*own, of_three}
+    (study / "recordings.csv").write_text("athlete_id,path\nA1,x_motion.tsv\nA2,x_motion.tsv\n")
+    assert digests_of_others(study, of_first) == {*own, of_three}
+
+
 def test_bytes_that_somebody_else_recorded_too_are_told(study):
     of_first = marks_of("A1", study, VISITS, {"A1", "A2"})
     assert digests_of_others(study, of_first) == {hashlib.sha256(b"two").hexdigest()}
