@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from fractions import Fraction
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,8 +52,19 @@ def _lag_s(force: Signal, felt: Signal, chosen: Synchronisation) -> float:
     return (best + 0.5 * (before - after) / (before - 2.0 * top + after) - reach) / _GRID_HZ
 
 
-def _between(signals: RawSignals, from_s: float, until_s: float) -> RawSignals:
-    first = max(math.ceil(signals.position(from_s)), 0)
+def _common_samples(rate_hz: float, settings: ProcessingSettings) -> int:
+    """Return after how many samples one is also a sample at every common rate.
+
+    A stretch begins at such a one, so that what is left of the lags' error is less than a sample
+    apart or none at all, and decides nothing about where the samples of a slower signal lie.
+    """
+    common = [x for x in settings.filtering.harmonised_rate_hz.by_sensor.values() if x]
+    slower = (Fraction(x / rate_hz).limit_denominator(25) for x in common if x < rate_hz)
+    return math.lcm(*(ratio.denominator for ratio in slower))
+
+
+def _between(signals: RawSignals, from_s: float, until_s: float, every: int) -> RawSignals:
+    first = max(math.ceil((signals.position(from_s) - 1e-6) / every) * every, 0)
     end = math.floor(signals.position(until_s)) + 1
     kept = {name: values[first:end] for name, values in signals.channels.items()}
     return RawSignals(signals.seconds(first), signals.rate_hz, kept)
@@ -90,5 +102,6 @@ def on_one_clock(
             lag_s = _lag_s(force, _in_band(felt, signals.rate_hz, chosen), chosen)
             start_s = reference.start_s - lag_s
             shifted = RawSignals(start_s, signals.rate_hz, signals.channels)
-        together[device] = _between(shifted, from_s, until_s)
+        every = _common_samples(shifted.rate_hz, settings)
+        together[device] = _between(shifted, from_s, until_s, every)
     return together

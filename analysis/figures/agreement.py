@@ -157,7 +157,8 @@ def _draw_trend(axes: Axes, group: AgreedGroup, means: pd.Series, ledger: Ledger
     slope, centre, at_centre = (
         group.address(f"proportional_bias{part}") for part in ("", "_centre", "_at_centre")
     )
-    if ledger.value(slope, "ci_low") <= 0.0 <= ledger.value(slope, "ci_high"):
+    low, high = (ledger.value(slope, field) for field in ("ci_low", "ci_high"))
+    if not (low > 0.0 or high < 0.0):  # nor where the interval is hidden
         return
     ends = np.array([means.min(), means.max()])
     height = ledger.value(at_centre) + ledger.value(slope) * (ends - ledger.value(centre))

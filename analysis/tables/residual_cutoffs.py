@@ -48,7 +48,7 @@ def _rows(context: Context, ledger: Ledger, signal: str) -> Iterator[Row]:
         unit = rows.loc[number_id(ANALYSIS, where, task, "noise"), "unit"]
         yield Row((f"{sentence_case(words(signal))} ({unit_shown(unit)})",))
     for where, task in curves:
-        label = f"{where[1]}: {context.study['tasks'][task]['label']}"
+        label = f"{sentence_case(words(where[1]))}: {context.study['tasks'][task]['label']}"
         yield Row((Exempt(label, "name"), *_cells(ledger, where, task)))
 
 

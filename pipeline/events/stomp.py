@@ -206,7 +206,7 @@ def stomp_lag(
     if highest < settings.smallest_correlation:
         return Refused(
             Reason.SYNC_FAIL,
-            f"the stomp does not look the same in both recordings: correlation {highest:.2f}, "
+            f"the stomp does not look the same in both recordings: correlation {highest:.3f}, "
             f"expected {settings.smallest_correlation:g} or more",
         )
     if best in (0, 2 * reach):

@@ -6,6 +6,7 @@ and clock. Saturation and gaps are judged where they happened, on the samples as
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import replace
 from fractions import Fraction
@@ -36,6 +37,12 @@ def harmonised(signals: Signals, rates: Rates) -> tuple[Signals, ...]:
         return (signals,)
     unchanged_first = sorted(groups, key=lambda ratio: (ratio != _AS_RECORDED, ratio))
     return tuple(_at_rate(signals, ratio, groups[ratio]) for ratio in unchanged_first)
+
+
+def samples_between_common(signals: Signals, rates: Rates) -> int:
+    """Return after how many samples a recording has one in common with all its slower signals."""
+    sensors = {sensor_of(channel) for channel in signals.channels}
+    return math.lcm(*(_ratio(rates.get(x), signals.rate_hz).denominator for x in sensors))
 
 
 @lru_cache(maxsize=64)

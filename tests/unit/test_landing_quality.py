@@ -8,7 +8,7 @@ import pytest
 
 from analysis.estimates import Estimates, estimates_table
 from analysis.models.landing_quality import identity_quality, saturation_quality, valid_trials
-from analysis.models.sensor_quality import bench_quality, calibration_quality
+from analysis.models.sensor_quality import calibration_quality
 from analysis.report.context import Context
 from analysis.report.ledger import Ledger
 from analysis.tables import calibrations, data_quality, landing_quality
@@ -154,24 +154,6 @@ def test_a_weighed_athlete_is_not_the_noise_of_a_plate():
     _, plate, weighing = cells(shown(calibrations.build_sessions, collection))
     assert (plate[1], plate[4], plate[6]) == ("2", "100.0 %", "1.50 (1.50)")
     assert (weighing[1], weighing[4], weighing[6]) == ("1", "", "9.00 (9.00)")
-
-
-def test_a_residual_on_the_bench_has_its_own_unit():
-    """Newtons of a plate stood under a heading of milli-g."""
-    table = pd.DataFrame(
-        {
-            "unit_code": ["p", "w"],
-            "device": DEVICE,
-            "location": ["plate.left", "waist"],
-            "kind": ["plate_load", "six_orientations"],
-            "quantity": "residual",
-            "value": [2.0, 0.4],
-            "unit": ["N", "mg"],
-            "accepted": True,
-        }
-    )
-    rows = cells(shown(calibrations.build_bench, bench_quality(table)))
-    assert sorted(row[3] for row in rows) == ["0.400 mg", "2.00 N"]
 
 
 def test_usable_shares_stand_with_their_number_in_a_column_per_task():

@@ -285,9 +285,9 @@ def test_the_table_prints_words_where_there_is_no_number():
     rows = build(context, Ledger(context.estimates, "table")).rows
     assert [[str(cell) for cell in row.cells] for row in rows] == [
         ["Vertical force (N)"],
-        ["unit_2: drop vertical jump", "8", "100", "27.3", "1.70", "1.04"],
+        ["Unit 2: drop vertical jump", "8", "100", "27.3", "1.70", "1.04"],
         ["Segment rate (degrees/s)"],
-        ["unit_2: drop vertical jump", "8", "not filtered", "none", "none", "1.04"],
+        ["Unit 2: drop vertical jump", "8", "not filtered", "none", "none", "1.04"],
     ]
 
 

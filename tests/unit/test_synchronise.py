@@ -10,6 +10,7 @@ import pytest
 from analysis.estimates import estimates_table
 from analysis.models.clock_quality import clock_quality
 from analysis.report.methods import methods
+from pipeline.extraction.harmonised import harmonised
 from pipeline.extraction.signals import Signals
 from pipeline.extraction.synchronise import by_stomp, by_trigger, cut, ways_of
 from pipeline.filtering.gaps import Gap
@@ -79,10 +80,24 @@ def test_every_recording_comes_on_the_clock_of_the_plates_whatever_the_order():
         "reference_acceleration": "acceleration",
         "shank": "angular_acceleration",
     }
-    # All begin where the search ended, on the clock of the plates, to within a sample.
+    # All begin where the search ended, on the clock of the plates, to within the next sample that
+    # 500 and the common 200 per second have together.
     for signals in recordings.values():
-        assert 0.0 <= signals.start_s - (7.0 + SEARCH_S) < 1.0 / signals.rate_hz
-    assert recordings["waist_acceleration"].raw_sample(0) == round((SEARCH_S + 0.0771) * 500 + 0.5)
+        assert -1e-9 <= signals.start_s - (7.0 + SEARCH_S) < 0.010
+    assert recordings["waist_acceleration"].raw_sample(0) == 1540  # after (3 + 0.0771) s * 500
+
+
+@pytest.mark.parametrize("lag_s", [0.0999, 0.1001, 0.1019, 0.1021, 0.1039])
+def test_an_error_of_the_lag_does_not_move_the_samples_of_a_slower_signal(lag_s):
+    """Two lags 0.2 ms apart may begin a sample of 500 apart; at 200 this moves every sample."""
+    recordings, _ = synchronised(plates(), unit(lag_s))
+    signals = recordings["waist_acceleration"]
+    assert signals.raw_sample(0) == 5 * np.ceil((SEARCH_S + lag_s) * 100)
+    (slower,) = harmonised(signals, PROCESSING.filtering.harmonised_rate_hz.by_sensor)
+    # On the clock of the unit the slower signal has a sample at every 5 ms from its first on.
+    own_s = slower.start_s + lag_s
+    assert slower.rate_hz == pytest.approx(200.0)
+    assert own_s * 200.0 == pytest.approx(round(own_s * 200.0), abs=2e-2)
 
 
 def test_without_plates_an_accelerometer_gives_the_clock():
