@@ -1,7 +1,7 @@
 # The study at a glance: raw recordings -> checked index -> metrics -> cohort -> models -> report.
 from snakemake.utils import min_version
 
-from shared.workflow import code_of, open_study, project_files
+from shared.workflow import code_of, digest_of_files, open_study, project_files
 
 min_version("9.0")
 

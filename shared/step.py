@@ -32,7 +32,6 @@ def run(workflow: Any) -> int:
     from shared.errors import StudyError
 
     arguments: dict[str, Any] = {**_named(workflow.input), **_named(workflow.output)}
-    arguments.pop("code", None)
     # A parameter called rerun_when_... exists only so that its change reruns the rule.
     parameters = {
         name: value for name, value in workflow.params.items() if not name.startswith("rerun_when_")

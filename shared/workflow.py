@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 from collections import defaultdict
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
@@ -161,7 +162,16 @@ def code_of(step: str) -> str:
     A digest and not inputs: the engine hashes each input again for each output of a job, and looks
     at all inputs of all jobs that are ready whenever it chooses one.
     """
-    lines = [f"{path.relative_to(ROOT).as_posix()}|{_digest(path)}" for path in sources_of(step)]
+    return _digest_of(sources_of(step))
+
+
+def digest_of_files(pattern: str) -> str:
+    """Return a digest of files of the project by a pattern, for code that no step imports."""
+    return _digest_of(sorted(ROOT.glob(pattern)))
+
+
+def _digest_of(files: Iterable[Path]) -> str:
+    lines = [f"{path.relative_to(ROOT).as_posix()}|{_digest(path)}" for path in files]
     return sha256_of_bytes("\n".join(lines).encode())[:16]
 
 

@@ -10,7 +10,7 @@ from analysis.labels import words
 from analysis.report.ledger import Exempt, phrase, setting
 from analysis.report.methods_parts import Methods, listed
 from shared.metric_dictionary import metrics
-from shared.settings.study import synchronisation_of_sites
+from shared.settings.study import clocks_of_site, synchronisation_of_sites
 
 
 def _by_trigger(where: Markup, _: dict[str, Any]) -> Markup:
@@ -70,8 +70,9 @@ def _time_base(study: dict[str, Any], processing: dict[str, Any]) -> Markup:
     places: dict[str, list[str]] = {}
     for name, way in synchronisation_of_sites(study).items():
         site = study["sites"][name]
-        devices = len(site["devices"]) - sum(len(group) - 1 for group in site["shared_clocks"])
-        places.setdefault(_ONE_CLOCK if devices == 1 else way, []).append(site["label"])
+        places.setdefault(_ONE_CLOCK if clocks_of_site(site) == 1 else way, []).append(
+            site["label"]
+        )
     said = []
     for way, say in _TIME_BASE.items():
         if way in places:

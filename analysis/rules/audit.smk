@@ -38,7 +38,6 @@ rule compare_with_r:
         imputation=rules.impute_cohort.output.estimates,
         hazard_ratios=rules.cox_models.output.estimates,
         limb_differences=rules.limb_differences.output.estimates,
-        code=project_files("analysis/audit/in_r/*.R"),
     output:
         bundle=directory(f"{RESULTS}/r_bundle"),
         estimates=f"{RESULTS}/models/r_second_opinion.parquet",
@@ -49,6 +48,7 @@ rule compare_with_r:
     params:
         step="analysis.audit.r_bundle:r_bundle",
         rerun_when_code_changes=code_of("analysis.audit.r_bundle:r_bundle"),
+        rerun_when_r_code_changes=digest_of_files("analysis/audit/in_r/*.R"),
         plan=STUDY.plan,
         study=STUDY.study,
         freeze=STUDY.freeze,

@@ -8,6 +8,7 @@ from analysis.estimates import number_id, subjects_of
 from analysis.labels import sentence_case, unit_shown, words
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger
+from analysis.tables.cells import number_or_word
 from analysis.tables.journal import Cell, JournalTable, Row
 
 _SESSIONS = "quality_calibrations"
@@ -21,10 +22,6 @@ _SHOWN = {
 """What a session calibrated -> its words, and the unit of its noise and change."""
 
 
-def _number(ledger: Ledger, address: str, style: str) -> Cell:
-    return ledger.number(address, style) if ledger.holds(address) else ""
-
-
 def _two(ledger: Ledger, where: tuple[str, ...], term: str) -> Cell:
     """Return the median and in brackets the high value of a term; '' where it has none."""
     median = number_id(_SESSIONS, where, term, "median")
@@ -36,7 +33,7 @@ def _two(ledger: Ledger, where: tuple[str, ...], term: str) -> Cell:
 
 def _on_the_bench(ledger: Ledger, where: tuple[str, ...]) -> tuple[Cell, Cell]:
     """Return the share of bench calibrations applied, and how many were refused or had expired."""
-    applied = _number(ledger, number_id(_SESSIONS, where, "bench", "share"), "percent")
+    applied = number_or_word(ledger, number_id(_SESSIONS, where, "bench", "share"), "percent", "")
     refused, expired = (
         number_id(_SESSIONS, where, f"bench_{word}", "count") for word in ("refused", "expired")
     )
@@ -54,7 +51,7 @@ def _session_row(ledger: Ledger, place: tuple[str, str, str], found: Iterable[st
     label, unit = _SHOWN[sensor]
 
     def of(where: tuple[str, ...], term: str, quantity: str, style: str) -> Cell:
-        return _number(ledger, number_id(_SESSIONS, where, term, quantity), style)
+        return number_or_word(ledger, number_id(_SESSIONS, where, term, quantity), style, "")
 
     return Row(
         (
@@ -133,11 +130,17 @@ def build_bench(context: Context, ledger: Ledger) -> JournalTable:
             Row(
                 (
                     Exempt(label, "name"),
-                    _number(ledger, number_id(name, where, "calibrations", "count"), "count"),
-                    _number(ledger, number_id(name, where, "accepted", "count"), "count"),
+                    number_or_word(
+                        ledger, number_id(name, where, "calibrations", "count"), "count", ""
+                    ),
+                    number_or_word(
+                        ledger, number_id(name, where, "accepted", "count"), "count", ""
+                    ),
                     shown,
                     *(
-                        _number(ledger, number_id(name, where, term, "largest"), "percent")
+                        number_or_word(
+                            ledger, number_id(name, where, term, "largest"), "percent", ""
+                        )
                         for term in ("gain_error", "gain_mismatch")
                     ),
                 )

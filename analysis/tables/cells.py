@@ -29,9 +29,11 @@ def interval_cell_or_word(ledger: Ledger, address: str, style: str, word: str = 
     return interval_cell(ledger, address, style) if ledger.holds(address) else word
 
 
-def number_or_word(ledger: Ledger, address: str, style: str, field: str = "estimate") -> Cell:
-    """Return a number without interval, or "not run" where there is no such estimate."""
-    return ledger.number(address, style, field=field) if ledger.holds(address) else "not run"
+def number_or_word(
+    ledger: Ledger, address: str, style: str, word: str = "not run", field: str = "estimate"
+) -> Cell:
+    """Return a number without interval, or a word where there is no such estimate."""
+    return ledger.number(address, style, field=field) if ledger.holds(address) else word
 
 
 def predictor_label(predictor: Mapping[str, Any]) -> Exempt:

@@ -6,6 +6,7 @@ from analysis.estimates import number_id, subjects_of
 from analysis.labels import sentence_case, words
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger
+from analysis.tables.cells import number_or_word
 from analysis.tables.journal import Cell, JournalTable, Row
 
 
@@ -18,11 +19,10 @@ def _cells(
     ledger: Ledger, analysis: str, where: tuple[str, ...], columns: tuple[tuple[str, str, str], ...]
 ) -> list[Cell]:
     """Return the numbers of (term, quantity, style); empty where a device has none."""
-    cells: list[Cell] = []
-    for term, quantity, style in columns:
-        address = number_id(analysis, where, term, quantity)
-        cells.append(ledger.number(address, style) if ledger.holds(address) else "")
-    return cells
+    return [
+        number_or_word(ledger, number_id(analysis, where, term, quantity), style, "")
+        for term, quantity, style in columns
+    ]
 
 
 def build_time_base(context: Context, ledger: Ledger) -> JournalTable:

@@ -49,7 +49,7 @@ def _choice_rows(context: Context, ledger: Ledger, outcome: str) -> list[Row]:
         for name in names
     ]
     if any(map(ledger.holds, tests)):
-        cells = [number_or_word(ledger, address, "p", "p") for address in tests]
+        cells = [number_or_word(ledger, address, "p", field="p") for address in tests]
         rows.append(Row(("The two periods differ, p", *cells, "")))
     return rows
 

@@ -10,15 +10,11 @@ from analysis.labels import metric_label, sentence_case, unit_shown, words
 from analysis.models.landing_quality import IDENTITIES
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, setting
-from analysis.tables.cells import predictor_label
-from analysis.tables.journal import Cell, JournalTable, Row
+from analysis.tables.cells import number_or_word, predictor_label
+from analysis.tables.journal import JournalTable, Row
 from shared.metric_dictionary import metrics
 
 _LANDINGS = {"landing_2": ", second landing"}
-
-
-def _number(ledger: Ledger, address: str, style: str, word: str = "") -> Cell:
-    return ledger.number(address, style) if ledger.holds(address) else word
 
 
 def _task(study: Mapping[str, Any], task: str, landing: str = "") -> str:
@@ -53,12 +49,16 @@ def build_identities(context: Context, ledger: Ledger) -> JournalTable:
                 Row(
                     (
                         Exempt(label, "name"),
-                        _number(ledger, number_id(name, where, "landings", "count"), "count"),
+                        number_or_word(
+                            ledger, number_id(name, where, "landings", "count"), "count", ""
+                        ),
                         *(
-                            _number(ledger, number_id(name, where, "all", part), "two_decimals")
+                            number_or_word(
+                                ledger, number_id(name, where, "all", part), "two_decimals", ""
+                            )
                             for part in ("median", "low", "high")
                         ),
-                        _number(
+                        number_or_word(
                             ledger,
                             number_id(name, where, "beyond", "share"),
                             "percent",
@@ -112,10 +112,16 @@ def build_saturation(context: Context, ledger: Ledger) -> JournalTable:
             Row(
                 (
                     Exempt(label, "name"),
-                    _number(ledger, number_id(name, where, "recordings", "count"), "count"),
-                    _number(ledger, number_id(name, where, "saturated", "share"), "percent"),
-                    _number(ledger, number_id(name, where, "time", "median"), "measure", "none"),
-                    _number(
+                    number_or_word(
+                        ledger, number_id(name, where, "recordings", "count"), "count", ""
+                    ),
+                    number_or_word(
+                        ledger, number_id(name, where, "saturated", "share"), "percent", ""
+                    ),
+                    number_or_word(
+                        ledger, number_id(name, where, "time", "median"), "measure", "none"
+                    ),
+                    number_or_word(
                         ledger, number_id(name, where, "time", "percentile"), "measure", "none"
                     ),
                 )
@@ -155,7 +161,9 @@ def build_valid_trials(context: Context, ledger: Ledger) -> JournalTable:
         if not counts:
             continue
         cells = [
-            _number(ledger, number_id(name, predictor["name"], f"trials_{k}", "share"), "percent")
+            number_or_word(
+                ledger, number_id(name, predictor["name"], f"trials_{k}", "share"), "percent", ""
+            )
             for k in range(1, most + 1)
         ]
         first = number_id(name, predictor["name"], "trials_1", "share")

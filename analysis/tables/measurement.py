@@ -8,6 +8,7 @@ from analysis.estimates import number_id
 from analysis.labels import sentence_case, unit_shown
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger
+from analysis.tables.cells import number_or_word
 from analysis.tables.journal import Cell, JournalTable, Row
 from shared.metric_dictionary import metrics
 
@@ -20,10 +21,7 @@ def _numbers(
     ledger: Ledger, name: str, terms: Sequence[str], quantity: str, style: str
 ) -> list[Cell]:
     addresses = [number_id(_ANALYSIS, name, term, quantity) for term in terms]
-    return [
-        ledger.number(address, style) if ledger.holds(address) else "not estimated"
-        for address in addresses
-    ]
+    return [number_or_word(ledger, address, style, "not estimated") for address in addresses]
 
 
 def build(context: Context, ledger: Ledger) -> JournalTable:

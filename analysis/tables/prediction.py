@@ -17,7 +17,7 @@ from analysis.models.prediction_sites import MEASURES
 from analysis.prediction.added_value import ADDED, COMPARED, DISCRIMINATION, REFERENCE, WITH_METRICS
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, setting
-from analysis.tables.cells import interval_cell, interval_cell_or_word
+from analysis.tables.cells import interval_cell, interval_cell_or_word, number_or_word
 from analysis.tables.journal import Cell, JournalTable, Row
 
 LABELS = {
@@ -98,7 +98,7 @@ def build_size(context: Context, ledger: Ledger) -> JournalTable:
 def _sizes(ledger: Ledger, addresses: list[str]) -> list[Cell]:
     styles = ("count", "whole", "one_decimal")
     return [
-        ledger.number(address, style) if ledger.holds(address) else ""
+        number_or_word(ledger, address, style, "")
         for address, style in zip(addresses, styles, strict=True)
     ]
 

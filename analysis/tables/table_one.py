@@ -12,6 +12,7 @@ from analysis.labels import sentence_case, unit_shown, words
 from analysis.report.context import Context
 from analysis.report.ledger import Exempt, Ledger, Number
 from analysis.report.numerals import NO_BREAK_SPACE, style_with_precision_of
+from analysis.tables.cells import number_or_word
 from analysis.tables.journal import Cell, JournalTable, Part, Row
 from shared.metric_dictionary import metrics
 
@@ -66,7 +67,7 @@ def _with(number: Number, second: Number) -> Cell:
 
 def _difference(ledger: Ledger, variable: str, level: str) -> Cell:
     place = _address(variable, "second_injury_against_none", "standardised_difference", level)
-    return ledger.number(place, "two_decimals") if ledger.holds(place) else ""
+    return number_or_word(ledger, place, "two_decimals", "")
 
 
 def _number_row(

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 from pipeline.extraction.knee_values import FROM_ZERO
 from pipeline.extraction.standing import Standing
-from pipeline.extraction.values import Carrier, Source
+from pipeline.extraction.values import Carrier, Source, covering
 from pipeline.metrics.outcome import Measured, Outcome
 from pipeline.reasons import Reason
 from shared.settings.processing import ProcessingSettings
@@ -48,11 +48,8 @@ class KneeZero:
 def _with(sources: Sequence[Source], further: Source) -> tuple[Source, ...]:
     """Add a source; a recording stands once, with the stretch that holds all that was used."""
     same = [source for source in (*sources, further) if source.recording_id == further.recording_id]
-    firsts = [source.first_sample for source in same if source.first_sample is not None]
-    lasts = [source.last_sample for source in same if source.last_sample is not None]
     others = (source for source in sources if source.recording_id != further.recording_id)
-    stretch = min(firsts, default=None), max(lasts, default=None)
-    return (*others, Source(further.recording_id, *stretch))
+    return (*others, covering(same))
 
 
 DECLARED = KneeZero()

@@ -67,24 +67,38 @@ def _raw(landing: SideLanding, position: float | None) -> int | None:
     return landing.signals.as_recorded.raw_sample(math.ceil(recorded))
 
 
+def landing_words(trial: Trial, side: str, number: int, athlete: Athlete) -> Row:
+    """Return the columns that all values of a landing share."""
+    return (
+        landing_id(trial, side, number),
+        trial.athlete_id,
+        trial.site,
+        trial.visit,
+        trial.task,
+        limb_of(side, athlete.injured_side),
+        side,
+        trial.number,
+        number,
+    )
+
+
 def landing_row(
+    words: Row,
     trial: Trial,
     landing: SideLanding,
     athlete: Athlete,
     standing: Standing,
     excluding: frozenset[str],
 ) -> Row:
-    """Return the row of a landing in the table `landings`."""
+    """Return the row of a landing in the table `landings`.
+
+    Parameters
+    ----------
+    words
+        From `landing_words`: the row begins as those of the landing's values do.
+    """
     return (
-        landing_id(trial, landing.side, landing.number),
-        trial.athlete_id,
-        trial.site,
-        trial.visit,
-        trial.task,
-        limb_of(landing.side, athlete.injured_side),
-        landing.side,
-        trial.number,
-        landing.number,
+        *words,
         is_dominant(landing.side, athlete.dominant_side),
         trial.box_height_m,
         landing.event_source,
@@ -99,21 +113,6 @@ def landing_row(
         standing.body_weight_source,
         join_flags(landing.flags),
         is_valid(landing.flags, excluding),
-    )
-
-
-def landing_words(trial: Trial, side: str, number: int, athlete: Athlete) -> Row:
-    """Return the columns that all values of a landing share."""
-    return (
-        landing_id(trial, side, number),
-        trial.athlete_id,
-        trial.site,
-        trial.visit,
-        trial.task,
-        limb_of(side, athlete.injured_side),
-        side,
-        trial.number,
-        number,
     )
 
 
@@ -146,9 +145,9 @@ class ShardRows:
         """Add landings, values and sources of a trial."""
         trial, words = measurement.observed.trial, {}
         for (number, side), landing in _landings(measurement).items():
-            words[number, side] = landing_words(trial, side, number, athlete)
+            shared = words[number, side] = landing_words(trial, side, number, athlete)
             self.rows["landings"].append(
-                landing_row(trial, landing, athlete, standing, self.excluding)
+                landing_row(shared, trial, landing, athlete, standing, self.excluding)
             )
         for part in measurement.by_clock:
             self.values.add(part, words)

@@ -21,7 +21,7 @@ from pipeline.extraction.plate_values import (
 from pipeline.extraction.saturated import FullScales, clipped
 from pipeline.extraction.standing import Standing
 from pipeline.extraction.tasks import LANDINGS
-from pipeline.extraction.values import Carrier, SideLanding, Source, Value
+from pipeline.extraction.values import Carrier, SideLanding, Source, Value, covering
 from pipeline.metrics.outcome import Outcome, Refused
 from pipeline.reasons import Reason
 from shared.metric_dictionary import Metric, kind_of_limb, metrics
@@ -137,11 +137,7 @@ def _knee_sources(standing: Standing, device: str, side: str) -> tuple[Source, .
     """Return the stretch of the standing recording that gave both biases; () if one is missing."""
     found = [standing.place(device, f"{segment}.{side}") for segment in ("thigh", "shank")]
     sources = [place.source for place in found if place is not None]
-    if len(sources) < 2:
-        return ()
-    firsts = [s.first_sample for s in sources if s.first_sample is not None]
-    lasts = [s.last_sample for s in sources if s.last_sample is not None]
-    return (Source(sources[0].recording_id, min(firsts), max(lasts)),)
+    return (covering(sources),) if len(sources) == len(found) else ()
 
 
 def values_of_knees(

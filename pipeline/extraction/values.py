@@ -25,6 +25,16 @@ class Source(NamedTuple):
     last_sample: int | None
 
 
+def covering(sources: Iterable[Source]) -> Source:
+    """Return the stretch that holds several stretches of one recording."""
+    names, firsts, lasts = zip(*sources, strict=True)
+    return Source(
+        names[0],
+        min((sample for sample in firsts if sample is not None), default=None),
+        max((sample for sample in lasts if sample is not None), default=None),
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class SideLanding:
     """A landing of one side, or of the whole body (the side of the trial).

@@ -49,7 +49,7 @@ class Site(Strict):
     @property
     def clocks(self) -> int:
         """How many clocks its devices have between them."""
-        return len(self.devices) - sum(len(group) - 1 for group in self.shared_clocks)
+        return clocks_of_site(self.model_dump())
 
 
 class Task(Strict):
@@ -173,6 +173,11 @@ class StudySettings(Strict):
                 f"({', '.join(self.visits)})"
             )
         return self
+
+
+def clocks_of_site(site: Mapping[str, Any]) -> int:
+    """Return how many clocks the devices of a site have between them, from its settings."""
+    return len(site["devices"]) - sum(len(group) - 1 for group in site["shared_clocks"])
 
 
 def synchronisation_of_sites(study: Mapping[str, Any]) -> dict[str, str]:
